@@ -1,0 +1,282 @@
+"""Answers: what the service computes for a job.
+
+`rect`, `protection_rect`, `common_area` and `combined_area` are whole recorded pixels, origin top
+left. Everything that a person reads as width, height, horizontal or vertical (`pixels`,
+`sensor_mm`, `angle_of_view_deg`, room left and right) is in the upright picture, and its name or
+its docstring says so. A member that the job gives no facts for is `None`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from tallwide.job import Job, Roll
+
+Verdict = Literal["enough", "at_limit", "short"]
+
+
+@dataclass(frozen=True, slots=True)
+class Rect:
+    """A rectangle of whole pixels: top-left corner and size."""
+
+    x: int
+    y: int
+    width: int
+    height: int
+
+    @property
+    def right(self) -> int:
+        """First column to the right of the rectangle."""
+        return self.x + self.width
+
+    @property
+    def bottom(self) -> int:
+        """First line below the rectangle."""
+        return self.y + self.height
+
+    @property
+    def area(self) -> int:
+        """Pixels inside."""
+        return self.width * self.height
+
+    def holds(self, other: Rect) -> bool:
+        """Whether `other` lies inside; edges may touch."""
+        return (
+            self.x <= other.x and self.y <= other.y and other.right <= self.right and other.bottom <= self.bottom
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class RealRect:
+    """A rectangle whose edges need not lie on pixels."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+
+
+@dataclass(frozen=True, slots=True)
+class Size:
+    """A width and a height; the member that holds it names the unit."""
+
+    width: float
+    height: float
+
+
+@dataclass(frozen=True, slots=True)
+class Axes:
+    """A value along the upright picture's width (`x`) and its height (`y`)."""
+
+    x: float
+    y: float
+
+
+@dataclass(frozen=True, slots=True)
+class AchievedAspect:
+    """Aspect asked for, aspect of the rectangle as shown, and achieved / requested - 1."""
+
+    requested: float
+    achieved: float
+    error: float
+
+
+@dataclass(frozen=True, slots=True)
+class AngleOfView:
+    """Angles between the rays to opposite edges or corners, degrees, upright, the squeezed axis counted."""
+
+    horizontal: float
+    vertical: float
+    diagonal: float
+
+
+@dataclass(frozen=True, slots=True)
+class Extraction:
+    """The rectangle of the recorded raster that becomes one deliverable.
+
+    `ideal_rect` is the largest rectangle of exactly the requested aspect inside `rect`, around the
+    same align point. `sensor_mm` is upright; `off_axis_mm` is how far the frame's centre lies from
+    the lens's axis.
+    """
+
+    deliverable: str
+    rect: Rect
+    upright_rect: Rect
+    ideal_rect: RealRect
+    protection_rect: Rect
+    aspect: AchievedAspect
+    bound_by: tuple[str, ...]
+    share_of_raster: float
+    sensor_mm: Size | None = None
+    diagonal_mm: float | None = None
+    angle_of_view_deg: AngleOfView | None = None
+    off_axis_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Certificate:
+    """How good the solution is and how that is known: the gap is 0 where it is proven the best."""
+
+    objective: str
+    value: float
+    upper_bound: float
+    gap: float
+    proof: Literal["exhausted", "bounded"]
+    cases: int
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What every JSON answer carries; `job` repeats the job with all that was used for it."""
+
+    engine_version: str
+    answer_id: str
+    decision_id: str | None
+    job: Job
+
+
+@dataclass(frozen=True, slots=True)
+class ExtractionsAnswer(Answer):
+    """Extractions in the order of the deliverables; `common_area` is `None` where they do not all meet."""
+
+    extractions: tuple[Extraction, ...]
+    common_area: Rect | None
+    combined_area: Rect
+    certificate: Certificate
+
+
+@dataclass(frozen=True, slots=True)
+class Oversampling:
+    """Pixels that an extraction has over pixels that its deliverable needs, upright; the smaller counts."""
+
+    x: float
+    y: float
+    smaller: float
+
+
+@dataclass(frozen=True, slots=True)
+class ReframeRoom:
+    """What an editor may still do with a frame.
+
+    `scale` is how far it can be enlarged before it falls short of its minimum oversampling
+    (`None` without a delivery raster); the sides are upright pixels that it can be moved by
+    before it leaves the usable picture.
+    """
+
+    scale: float | None
+    left: int
+    top: int
+    right: int
+    bottom: int
+
+
+@dataclass(frozen=True, slots=True)
+class EyeLimit:
+    """Picture rows that an eye of one arc minute tells apart at the nearest viewer's distance."""
+
+    rows: int
+
+
+@dataclass(frozen=True, slots=True)
+class Margin:
+    """How many pixels one extraction has to spare; widths and heights are upright.
+
+    `spare_px` counts beyond `minimum_oversampling` times `needed`, rounded up, on each axis;
+    `photosite_*` is the same test on the photosites behind those pixels, which a camera that
+    scales in its body passes or fails differently.
+    """
+
+    deliverable: str
+    pixels: Size
+    photosites: Size
+    needed: Size | None
+    minimum_oversampling: float
+    oversampling: Oversampling | None
+    spare_px: Axes | None
+    spare_pct: float | None
+    verdict: Verdict | None
+    enough: bool | None
+    photosite_oversampling: Oversampling | None
+    photosite_verdict: Verdict | None
+    scale_to_delivery: Axes | None
+    reframe_room: ReframeRoom
+    eye_limit: EyeLimit | None
+    nyquist_lp_mm: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class MarginsAnswer(Answer):
+    """Margins in the order of the deliverables."""
+
+    margins: tuple[Margin, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why a plan stands where it stands: a stable code and a sentence."""
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedPass:
+    """One pass of a plan: a capture at one roll, and what comes out of it."""
+
+    capture: str | None
+    roll: Roll
+    deliverables: tuple[str, ...]
+    extractions: tuple[Extraction, ...]
+    margins: tuple[Margin, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PlanCost:
+    """What a plan asks of the day: passes, and changes between upright and turned."""
+
+    passes: int
+    turned_passes: int
+    same_moment: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A way to shoot all deliverables; feasible where each has enough pixels."""
+
+    passes: tuple[PlannedPass, ...]
+    feasible: bool
+    smallest_oversampling: float | None
+    reasons: tuple[Reason, ...]
+    cost: PlanCost
+
+
+@dataclass(frozen=True, slots=True)
+class BreakEven:
+    """The largest raster of its aspect that one deliverable's crop still fills, upright and turned.
+
+    `gain_of_turning` is turned over upright: how many times more pixels the limiting side gains.
+    """
+
+    deliverable: str
+    upright: Size
+    turned: Size
+    gain_of_turning: float
+
+
+@dataclass(frozen=True, slots=True)
+class Recommendation:
+    """The plan to take, by its place in `plans`, and why."""
+
+    plan: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class OrientationAnswer(Answer):
+    """Plans, best first; cautions stand there whenever a plan turns the camera."""
+
+    plans: tuple[Plan, ...]
+    recommended: Recommendation
+    break_even: tuple[BreakEven, ...]
+    cautions: tuple[str, ...]

@@ -1,0 +1,305 @@
+"""Jobs: what is recorded, what has to be delivered, and how the frames lie together.
+
+A job is the one document that every computing endpoint takes. Its nouns are frozen dataclasses,
+one class a noun, spoken by the SDK, the service and the core alike. Pixel sizes and places are
+whole numbers, origin top left, x right, y down; ratios are width over height. A JSON number means
+the shortest decimal that reads back as the same double, and is exact from there on: `exact` is
+the one place where that rule is applied.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+from functools import lru_cache
+from types import MappingProxyType
+from typing import Any, Literal
+
+Number = int | float
+Roll = Literal[0, 90, 180, 270]
+SqueezeAxis = Literal["sensor_width", "sensor_height"]
+Arrangement = Literal["independent", "shared_point"]
+Match = Literal["none", "height", "width"]
+Objective = Literal["in_order", "largest", "raise_smallest"]
+
+LARGEST_SIDE_PX = 65_535
+ASPECT_RANGE = (Fraction(1, 20), Fraction(20))
+ASPECT_LENGTH = 32
+_ASPECT = re.compile(r"([0-9]{1,9}(?:\.[0-9]{1,9})?):([0-9]{1,9}(?:\.[0-9]{1,9})?)")
+_NOTHING: Mapping[str, Any] = MappingProxyType({})
+
+
+@lru_cache(maxsize=4096)
+def exact(number: Number) -> Fraction:
+    """Return the exact value that a JSON number stands for.
+
+    Raises
+    ------
+    ValueError
+        If `number` is not finite.
+
+    Examples
+    --------
+    >>> exact(2.39)
+    Fraction(239, 100)
+    """
+    return Fraction(number) if isinstance(number, int) else Fraction(repr(number))
+
+
+def aspect_ratio(written: str | Number) -> Fraction:
+    """Return width over height for an aspect as people write it.
+
+    Parameters
+    ----------
+    written
+        `"W:H"` with whole or decimal numbers, or one number.
+
+    Raises
+    ------
+    ValueError
+        If it is not written so, or lies outside 0.05 to 20.
+
+    Examples
+    --------
+    >>> aspect_ratio("16:9"), aspect_ratio("2.39:1"), aspect_ratio(0.8)
+    (Fraction(16, 9), Fraction(239, 100), Fraction(4, 5))
+    """
+    if isinstance(written, str):
+        parts = _ASPECT.fullmatch(written) if len(written) <= ASPECT_LENGTH else None
+        if parts is None:
+            raise ValueError('an aspect is written "W:H", such as "16:9" or "2.39:1", or as one number')
+        width, height = Fraction(parts[1]), Fraction(parts[2])
+        if not height:
+            raise ValueError("the second number of an aspect must be greater than zero")
+        ratio = width / height
+    else:
+        ratio = exact(written)
+    lowest, highest = ASPECT_RANGE
+    if not lowest <= ratio <= highest:
+        raise ValueError("an aspect must lie between 0.05 and 20")
+    return ratio
+
+
+@dataclass(frozen=True, slots=True)
+class Noun:
+    """One object of a job document; `own` keeps the caller's members, whose names begin with `_`."""
+
+    own: Mapping[str, Any] = field(default_factory=lambda: _NOTHING, kw_only=True, hash=False, repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Aspect:
+    """An aspect ratio as it was written, and its exact value, width over height."""
+
+    written: str | Number
+    ratio: Fraction = field(init=False, compare=False, repr=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "ratio", aspect_ratio(self.written))
+
+
+@dataclass(frozen=True, slots=True)
+class Raster(Noun):
+    """A pixel grid: columns and lines, whole numbers from 1 to 65,535."""
+
+    width: int
+    height: int
+
+    def __post_init__(self) -> None:
+        if not (0 < self.width <= LARGEST_SIDE_PX and 0 < self.height <= LARGEST_SIDE_PX):
+            raise ValueError(f"a raster is 1 to {LARGEST_SIDE_PX} px on each side, not {self.width} x {self.height}")
+
+
+@dataclass(frozen=True, slots=True)
+class Grid(Noun):
+    """Steps, in recorded pixels, at which places (`x`, `y`) and sizes may lie."""
+
+    x: int = 2
+    y: int = 2
+    width: int = 2
+    height: int = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Offset(Noun):
+    """Where the image circle's centre lies from the raster's centre, mm on the sensor, x right, y down."""
+
+    x: Number = 0
+    y: Number = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Lens(Noun):
+    """A lens as it is set: usable circle (diameter on the sensor), place of its axis, focal length, f-number."""
+
+    label: str | None = None
+    image_circle_mm: Number | None = None
+    offset_mm: Offset = Offset()
+    focal_length_mm: Number | None = None
+    f_number: Number | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Capture(Noun):
+    """One recording mode of one camera: recorded raster, photosites behind it, squeeze, roll and lens.
+
+    `squeeze` acts along `squeeze_axis` of the sensor, before any turn. `usable_area` holds the
+    corners of a convex polygon in recorded pixels.
+    """
+
+    raster: Raster
+    label: str | None = None
+    photosites: Raster | None = None
+    photosite_pitch_um: Number | None = None
+    squeeze: Number = 1
+    squeeze_axis: SqueezeAxis = "sensor_width"
+    roll: Roll = 0
+    grid: Grid = Grid()
+    usable_area: tuple[tuple[Number, Number], ...] | None = None
+    lens: Lens | None = None
+    readout_ms: Number | None = None
+    frames_per_second: Number | None = None
+    data_rate_mb_s: Number | None = None
+
+    @property
+    def imager(self) -> Raster:
+        """Photosites behind the recorded raster; as many as pixels where none are given."""
+        return self.photosites or self.raster
+
+    @property
+    def is_on_its_side(self) -> bool:
+        """Whether the camera body is turned by a quarter."""
+        return self.roll in (90, 270)
+
+    @property
+    def upright_raster(self) -> Raster:
+        """Size of the upright picture, not desqueezed."""
+        if self.is_on_its_side:
+            return Raster(self.raster.height, self.raster.width)
+        return self.raster
+
+
+@dataclass(frozen=True, slots=True)
+class Align(Noun):
+    """A point of a frame as shares of its upright width and height: 0, 0 is top left."""
+
+    x: Number = 0.5
+    y: Number = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Protection(Noun):
+    """Picture kept clean outside a frame, in one of three forms.
+
+    `each_side`: share of the frame's own width and height on every side. `inward`: the frame is
+    1 - `inward` of the protected picture. Or shares by upright side.
+    """
+
+    each_side: Number | None = None
+    inward: Number | None = None
+    left: Number | None = None
+    top: Number | None = None
+    right: Number | None = None
+    bottom: Number | None = None
+
+    def shares(self) -> tuple[Fraction, Fraction, Fraction, Fraction]:
+        """Return the share of the frame's width or height by upright side: left, top, right, bottom."""
+        if self.each_side is not None:
+            return (exact(self.each_side),) * 4
+        if self.inward is not None:
+            inward = exact(self.inward)
+            return (inward / (1 - inward) / 2,) * 4
+        return (exact(self.left or 0), exact(self.top or 0), exact(self.right or 0), exact(self.bottom or 0))
+
+
+@dataclass(frozen=True, slots=True)
+class SafeArea(Noun):
+    """An area of the delivered picture that screens leave free: insets as shares of its upright sides."""
+
+    label: str
+    left: Number = 0
+    top: Number = 0
+    right: Number = 0
+    bottom: Number = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Display(Noun):
+    """Where a deliverable is seen: height of the picture, and distance of the nearest viewer."""
+
+    height_mm: Number
+    viewing_distance_mm: Number
+
+
+@dataclass(frozen=True, slots=True)
+class Deliverable(Noun):
+    """One picture that has to be delivered: its shape as shown, its raster, and what it asks for.
+
+    `raster` is in the upright picture; `delivery_turn` is how far, clockwise, the upright picture
+    is turned to make the delivered file.
+    """
+
+    label: str
+    aspect: Aspect | None = None
+    raster: Raster | None = None
+    pixel_aspect: Number = 1
+    delivery_turn: Roll = 0
+    minimum_oversampling: Number = 1
+    align: Align = Align()
+    protection: Protection = Protection(each_side=0)
+    weight: Number = 1
+    safe_areas: tuple[SafeArea, ...] = ()
+    display: Display | None = None
+
+    @property
+    def ratio(self) -> Fraction:
+        """Exact aspect as shown: that of the raster and its pixels where there is a raster."""
+        if self.raster is not None:
+            return Fraction(self.raster.width, self.raster.height) * exact(self.pixel_aspect)
+        if self.aspect is None:
+            raise ValueError("a deliverable needs an aspect or a raster")
+        return self.aspect.ratio
+
+
+@dataclass(frozen=True, slots=True)
+class Point(Noun):
+    """The shared scene point, as shares of the upright picture; `None` leaves an axis free."""
+
+    x: Number | None = None
+    y: Number | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Subject(Noun):
+    """What must stay in every frame, px in the upright picture."""
+
+    x: int
+    y: int
+    width: int
+    height: int
+
+
+@dataclass(frozen=True, slots=True)
+class Framing(Noun):
+    """How the frames lie together in the upright picture."""
+
+    arrangement: Arrangement = "independent"
+    point: Point | None = None
+    subject: Subject | None = None
+    match: Match = "none"
+    nest: tuple[tuple[str, str], ...] = ()
+    objective: Objective = "in_order"
+    aspect_tolerance: Number = 0.002
+
+
+@dataclass(frozen=True, slots=True)
+class Job(Noun):
+    """A capture, its deliverables and how they are framed together."""
+
+    capture: Capture
+    deliverables: tuple[Deliverable, ...]
+    framing: Framing = Framing()
+    version: Literal[1] = 1
+    id: str | None = None

@@ -1,0 +1,3 @@
+"""The one version of the distribution: SDK, service and engine."""
+
+VERSION = "0.1.0"

@@ -1,0 +1,107 @@
+"""The JSON form of the vocabulary, in both directions, from the dataclasses' own types.
+
+`to_wire` gives what a JSON encoder takes; `from_wire` builds a noun from what a JSON decoder gave.
+Job nouns leave out what is not set and carry the caller's `_` members; answers say every member,
+`None` as null. A reader of answers ignores members that it does not know, so that a service may
+add some; a reader of jobs refuses them.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import types
+from collections.abc import Callable, Mapping
+from functools import lru_cache
+from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
+
+from tallwide.job import Aspect, Noun, Point
+
+T = TypeVar("T")
+
+
+def to_wire(value: Any) -> Any:
+    """Return the JSON form of a noun, an answer, or anything made of them."""
+    if isinstance(value, Aspect):
+        return value.written
+    if isinstance(value, Noun):
+        keep_null = isinstance(value, Point)
+        document = {
+            name: to_wire(member)
+            for name in _members(type(value))
+            if (member := getattr(value, name)) is not None or keep_null
+        }
+        document.update(value.own)
+        return document
+    if dataclasses.is_dataclass(value):
+        return {name: to_wire(getattr(value, name)) for name in _members(type(value))}
+    if isinstance(value, tuple | list):
+        return [to_wire(item) for item in value]
+    return value
+
+
+def from_wire(noun: type[T], document: Any) -> T:
+    """Return the `noun` that a JSON value describes.
+
+    Raises
+    ------
+    ValueError
+        If a required member is missing, a job has an unknown one, or a value makes no sense.
+    """
+    try:
+        return _reader(noun)(document)  # type: ignore[no-any-return]
+    except (TypeError, KeyError, AttributeError) as error:
+        raise ValueError(f"this is not the JSON form of {noun.__name__}: {error}") from error
+
+
+@lru_cache(maxsize=None)
+def _members(noun: type) -> tuple[str, ...]:
+    return tuple(field.name for field in dataclasses.fields(noun) if field.name != "own" and field.init)
+
+
+@lru_cache(maxsize=None)
+def _reader(hint: Any) -> Callable[[Any], Any]:
+    """Return the function that reads one type; made once a type."""
+    if hint is Aspect:
+        return Aspect
+    if dataclasses.is_dataclass(hint) and isinstance(hint, type):
+        return _noun_reader(hint)
+    origin, arguments = get_origin(hint), get_args(hint)
+    if origin in (Union, types.UnionType):
+        nouns = [choice for choice in arguments if choice is not type(None)]
+        if len(nouns) == 1:
+            read = _reader(nouns[0])
+            return lambda value: None if value is None else read(value)
+    if origin is tuple:
+        return _tuple_reader(arguments)
+    return lambda value: value
+
+
+def _tuple_reader(items: tuple[Any, ...]) -> Callable[[Any], Any]:
+    if len(items) == 2 and items[1] is Ellipsis:
+        read = _reader(items[0])
+        return lambda values: tuple(read(value) for value in values)
+    readers = tuple(_reader(item) for item in items)
+    return lambda values: tuple(read(value) for read, value in zip(readers, values, strict=True))
+
+
+def _noun_reader(noun: type) -> Callable[[Any], Any]:
+    hints = get_type_hints(noun)
+    readers = {name: _reader(hints[name]) for name in _members(noun)}
+    is_job_noun = issubclass(noun, Noun)
+
+    def read(document: Mapping[str, Any]) -> Any:
+        if not isinstance(document, Mapping):
+            raise ValueError(f"{noun.__name__} is written as a JSON object")
+        known = {name: readers[name](value) for name, value in document.items() if name in readers}
+        if is_job_noun and len(known) < len(document):
+            own = {name: value for name, value in document.items() if name.startswith("_")}
+            unknown = sorted(document.keys() - known.keys() - own.keys())
+            if unknown:
+                raise ValueError(f"{noun.__name__} has no member {unknown[0]!r}")
+            return noun(**known, own=types.MappingProxyType(own))
+        return noun(**known)
+
+    return read
+
+
+__all__ = ["from_wire", "to_wire"]

@@ -1,0 +1,1 @@
+"""The service: a stateless REST interface over the computing core."""
