@@ -42,9 +42,7 @@ class Rect:
 
     def holds(self, other: Rect) -> bool:
         """Whether `other` lies inside; edges may touch."""
-        return (
-            self.x <= other.x and self.y <= other.y and other.right <= self.right and other.bottom <= self.bottom
-        )
+        return self.x <= other.x and self.y <= other.y and other.right <= self.right and other.bottom <= self.bottom
 
 
 @dataclass(frozen=True, slots=True)

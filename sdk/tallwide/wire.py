@@ -11,7 +11,7 @@ from __future__ import annotations
 import dataclasses
 import types
 from collections.abc import Callable, Mapping
-from functools import lru_cache
+from functools import cache
 from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
 from tallwide.job import Aspect, Noun, Point
@@ -53,12 +53,12 @@ def from_wire(noun: type[T], document: Any) -> T:
         raise ValueError(f"this is not the JSON form of {noun.__name__}: {error}") from error
 
 
-@lru_cache(maxsize=None)
+@cache
 def _members(noun: type) -> tuple[str, ...]:
     return tuple(field.name for field in dataclasses.fields(noun) if field.name != "own" and field.init)
 
 
-@lru_cache(maxsize=None)
+@cache
 def _reader(hint: Any) -> Callable[[Any], Any]:
     """Return the function that reads one type; made once a type."""
     if hint is Aspect:

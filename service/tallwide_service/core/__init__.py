@@ -1,0 +1,9 @@
+"""The computing core: pure functions from jobs to answers.
+
+Standard library, numpy, shapely and the vocabulary; no web, no files, no clock, no environment.
+"""
+
+from tallwide_service.core.extraction import Solution, solve
+from tallwide_service.core.margin import margins
+
+__all__ = ["Solution", "margins", "solve"]

@@ -1,0 +1,128 @@
+"""Geometry: rectangles, points and sides under a quarter turn, all exact.
+
+Two pictures of one capture: the recorded raster, and the upright picture, which is the recorded
+raster turned clockwise by the capture's roll so that the scene stands upright. Origin top left,
+x right, y down, whole pixels. Roll 90 is shown upright by a turn of 90 degrees clockwise:
+upright x = raster height - recorded y, upright y = recorded x.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from fractions import Fraction
+from typing import NamedTuple
+
+from tallwide.answers import Rect
+from tallwide.job import Capture, Raster, Roll, exact
+
+
+class Sides(NamedTuple):
+    """One value for each side of a rectangle; what is left and top depends on the picture named."""
+
+    left: Fraction
+    top: Fraction
+    right: Fraction
+    bottom: Fraction
+
+
+def turned_raster(raster: Raster, roll: Roll) -> Raster:
+    """Return the size of a raster after a turn by `roll`."""
+    return Raster(raster.height, raster.width) if roll in (90, 270) else Raster(raster.width, raster.height)
+
+
+def turn_rect(rect: Rect, raster: Raster, roll: Roll) -> Rect:
+    """Return where a rectangle of `raster` lies after the raster is turned clockwise by `roll`.
+
+    Examples
+    --------
+    >>> turn_rect(Rect(0, 0, 4, 2), Raster(10, 6), 90)
+    Rect(x=4, y=0, width=2, height=4)
+    """
+    if roll == 90:
+        return Rect(raster.height - rect.bottom, rect.x, rect.height, rect.width)
+    if roll == 180:
+        return Rect(raster.width - rect.right, raster.height - rect.bottom, rect.width, rect.height)
+    if roll == 270:
+        return Rect(rect.y, raster.width - rect.right, rect.height, rect.width)
+    return rect
+
+
+def recorded_to_upright(rect: Rect, capture: Capture) -> Rect:
+    """Return a recorded rectangle's place in the upright picture."""
+    return turn_rect(rect, capture.raster, capture.roll)
+
+
+def upright_to_recorded(rect: Rect, capture: Capture) -> Rect:
+    """Return an upright rectangle's place on the recorded raster."""
+    return turn_rect(rect, turned_raster(capture.raster, capture.roll), opposite_roll(capture.roll))
+
+
+def opposite_roll(roll: Roll) -> Roll:
+    """Return the roll that undoes a roll."""
+    return 270 if roll == 90 else 90 if roll == 270 else roll
+
+
+def upright_sides_to_recorded(sides: Iterable[Fraction], roll: Roll) -> Sides:
+    """Return upright side values (left, top, right, bottom) by the recorded raster's sides.
+
+    Under roll 90 the scene's left is the recorded bottom, its top the recorded left.
+    """
+    left, top, right, bottom = sides
+    if roll == 90:
+        return Sides(top, right, bottom, left)
+    if roll == 180:
+        return Sides(right, bottom, left, top)
+    if roll == 270:
+        return Sides(bottom, left, top, right)
+    return Sides(left, top, right, bottom)
+
+
+def upright_fraction_to_recorded(x: Fraction, y: Fraction, roll: Roll) -> tuple[Fraction, Fraction]:
+    """Return a point given as shares of an upright rectangle as shares of the recorded one."""
+    if roll == 90:
+        return y, 1 - x
+    if roll == 180:
+        return 1 - x, 1 - y
+    if roll == 270:
+        return 1 - y, x
+    return x, y
+
+
+def recorded_ratio(shown: Fraction, capture: Capture) -> Fraction:
+    """Return recorded width over height of a rectangle that is shown with ratio `shown`.
+
+    A recorded rectangle w x h is shown as (w sx pw/W) / (h sy ph/H) at roll 0 and 180, and as the
+    inverse at 90 and 270: W x H raster, pw x ph photosites, sx and sy squeeze.
+    """
+    upright = 1 / shown if capture.is_on_its_side else shown
+    return upright / pixel_shape(capture)
+
+
+def shown_ratio(width: int, height: int, capture: Capture) -> Fraction:
+    """Return the ratio, as shown, of a recorded rectangle of `width` x `height`."""
+    recorded = Fraction(width, height) * pixel_shape(capture)
+    return 1 / recorded if capture.is_on_its_side else recorded
+
+
+def pixel_shape(capture: Capture) -> Fraction:
+    """Return how much wider than high one recorded pixel shows the scene, along the sensor's axes."""
+    squeeze = exact(capture.squeeze)
+    if capture.squeeze_axis == "sensor_height":
+        squeeze = 1 / squeeze
+    imager, raster = capture.imager, capture.raster
+    return squeeze * Fraction(imager.width * raster.height, raster.width * imager.height)
+
+
+def common_area(rects: Iterable[Rect]) -> Rect | None:
+    """Return the area that all rectangles share; `None` where there is none."""
+    rects = tuple(rects)
+    x, y = max(rect.x for rect in rects), max(rect.y for rect in rects)
+    right, bottom = min(rect.right for rect in rects), min(rect.bottom for rect in rects)
+    return Rect(x, y, right - x, bottom - y) if right > x and bottom > y else None
+
+
+def combined_area(rects: Iterable[Rect]) -> Rect:
+    """Return the smallest rectangle that holds all of them."""
+    rects = tuple(rects)
+    x, y = min(rect.x for rect in rects), min(rect.y for rect in rects)
+    return Rect(x, y, max(rect.right for rect in rects) - x, max(rect.bottom for rect in rects) - y)

@@ -1,0 +1,106 @@
+"""Margins: whether an extraction has pixels to spare for what its deliverable needs.
+
+Widths, heights and sides are upright. A verdict is decided in whole numbers: pixels times a
+denominator against needed pixels times a numerator, never by comparing floats.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+from tallwide.answers import Axes, Extraction, EyeLimit, Margin, Oversampling, Rect, ReframeRoom, Size, Verdict
+from tallwide.job import Capture, Deliverable, Job, Raster, exact
+from tallwide_service.core.extraction import Solution
+from tallwide_service.core.optics import nyquist_lp_mm, resolvable_rows
+
+Ratios = tuple[Fraction, Fraction]
+
+
+def margins(job: Job, solution: Solution) -> tuple[Margin, ...]:
+    """Return the margin of each extraction, in the order of the deliverables."""
+    return tuple(
+        margin(deliverable, extraction, job.capture)
+        for deliverable, extraction in zip(job.deliverables, solution.extractions, strict=True)
+    )
+
+
+def margin(deliverable: Deliverable, extraction: Extraction, capture: Capture) -> Margin:
+    """Return what one extraction has to spare for its deliverable."""
+    frame = extraction.upright_rect
+    behind = photosites_behind(extraction.rect, capture)
+    asked = exact(deliverable.minimum_oversampling)
+    needed = deliverable.raster
+    over = photo = None
+    if needed is not None:
+        over = (Fraction(frame.width, needed.width), Fraction(frame.height, needed.height))
+        photo = (behind[0] / needed.width, behind[1] / needed.height)
+    decided = None if over is None else verdict(over, asked)
+    return Margin(
+        deliverable=deliverable.label,
+        pixels=Size(frame.width, frame.height),
+        photosites=Size(float(behind[0]), float(behind[1])),
+        needed=None if needed is None else Size(needed.width, needed.height),
+        minimum_oversampling=deliverable.minimum_oversampling,
+        oversampling=None if over is None else oversampling(over),
+        spare_px=None if needed is None else spare_px(frame, needed, asked),
+        spare_pct=None if over is None else float((min(over) / asked - 1) * 100),
+        verdict=decided,
+        enough=None if decided is None else decided != "short",
+        photosite_oversampling=None if photo is None else oversampling(photo),
+        photosite_verdict=None if photo is None else verdict(photo, asked),
+        scale_to_delivery=None if over is None else Axes(float(1 / over[0]), float(1 / over[1])),
+        reframe_room=reframe_room(frame, capture, scale=None if over is None else min(over) / asked),
+        eye_limit=None if deliverable.display is None else EyeLimit(resolvable_rows(deliverable.display)),
+        nyquist_lp_mm=None if capture.photosite_pitch_um is None else nyquist_lp_mm(capture.photosite_pitch_um),
+    )
+
+
+def photosites_behind(rect: Rect, capture: Capture) -> Ratios:
+    """Return the photosites behind a recorded rectangle: upright width and height, exact."""
+    imager, raster = capture.imager, capture.raster
+    across = Fraction(rect.width * imager.width, raster.width)
+    down = Fraction(rect.height * imager.height, raster.height)
+    return (down, across) if capture.is_on_its_side else (across, down)
+
+
+def verdict(over: Ratios, asked: Fraction) -> Verdict:
+    """Return whether the smaller oversampling reaches what is asked: `enough`, `at_limit` or `short`.
+
+    Examples
+    --------
+    >>> verdict((Fraction(3840, 3840), Fraction(2162, 2160)), Fraction(1))
+    'at_limit'
+    """
+    smaller = min(over)
+    if smaller < asked:
+        return "short"
+    return "at_limit" if smaller == asked else "enough"
+
+
+def oversampling(over: Ratios) -> Oversampling:
+    """Return exact ratios as the answer carries them."""
+    return Oversampling(float(over[0]), float(over[1]), float(min(over)))
+
+
+def spare_px(frame: Rect, needed: Raster, asked: Fraction) -> Axes:
+    """Return whole pixels beyond what is asked on each axis; negative where they are missing."""
+    return Axes(
+        frame.width - _ceil(asked * needed.width),
+        frame.height - _ceil(asked * needed.height),
+    )
+
+
+def _ceil(value: Fraction) -> int:
+    return -(-value.numerator // value.denominator)
+
+
+def reframe_room(frame: Rect, capture: Capture, *, scale: Fraction | None) -> ReframeRoom:
+    """Return how far an upright frame can be enlarged, and moved each way inside the usable picture."""
+    picture = capture.upright_raster
+    return ReframeRoom(
+        scale=None if scale is None else float(scale),
+        left=frame.x,
+        top=frame.y,
+        right=picture.width - frame.right,
+        bottom=picture.height - frame.bottom,
+    )
