@@ -8,7 +8,8 @@ its docstring says so. A member that the job gives no facts for is `None`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Literal
 
 from tallwide.job import Job, Roll
@@ -212,10 +213,12 @@ class MarginsAnswer(Answer):
 
 @dataclass(frozen=True, slots=True)
 class Reason:
-    """Why a plan stands where it stands: a stable code and a sentence."""
+    """Why a plan stands where it stands: a stable code, a sentence, and the numbers it speaks of."""
 
     code: str
     text: str
+    deliverable: str | None = None
+    numbers: Mapping[str, float] = field(default_factory=dict, hash=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,7 +234,7 @@ class PlannedPass:
 
 @dataclass(frozen=True, slots=True)
 class PlanCost:
-    """What a plan asks of the day: passes, and changes between upright and turned."""
+    """What a plan asks of the day: passes, how many of them turned, and whether all frames show one moment."""
 
     passes: int
     turned_passes: int
@@ -253,13 +256,15 @@ class Plan:
 class BreakEven:
     """The largest raster of its aspect that one deliverable's crop still fills, upright and turned.
 
-    `gain_of_turning` is turned over upright: how many times more pixels the limiting side gains.
+    At the deliverable's minimum oversampling, in whole pixels of the delivery raster; `None` where
+    the frame does not fit at all. `gain_of_turning` is turned over upright: how many times more
+    pixels the limiting side has.
     """
 
     deliverable: str
-    upright: Size
-    turned: Size
-    gain_of_turning: float
+    upright: Size | None
+    turned: Size | None
+    gain_of_turning: float | None
 
 
 @dataclass(frozen=True, slots=True)

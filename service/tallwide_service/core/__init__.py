@@ -5,5 +5,6 @@ Standard library, numpy, shapely and the vocabulary; no web, no files, no clock,
 
 from tallwide_service.core.extraction import Solution, solve
 from tallwide_service.core.margin import margins
+from tallwide_service.core.orientation import OrientationAdvice, orientation
 
-__all__ = ["Solution", "margins", "solve"]
+__all__ = ["OrientationAdvice", "Solution", "margins", "orientation", "solve"]
