@@ -11,9 +11,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from tallwide.answers import AchievedAspect, Certificate, Extraction, RealRect, Rect
-from tallwide.job import Capture, Deliverable, Job, exact
-from tallwide_service.core.candidates import Shape, largest_first
-from tallwide_service.core.geometry import (
+from tallwide.geometry import (
     Sides,
     combined_area,
     common_area,
@@ -23,6 +21,8 @@ from tallwide_service.core.geometry import (
     upright_fraction_to_recorded,
     upright_sides_to_recorded,
 )
+from tallwide.job import Capture, Deliverable, Job, exact
+from tallwide_service.core.candidates import Shape, largest_first
 from tallwide_service.core.optics import image_facts
 from tallwide_service.core.region import Region, Span, protected, spans, usable_region
 from tallwide_service.core.snap import nearest_step

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from tallwide.answers import Rect
+from tallwide.geometry import Sides
 from tallwide.job import Capture, Grid
-from tallwide_service.core.geometry import Sides
 from tallwide_service.core.snap import ceil_share, ceil_to_step, floor_to_step
 
 
