@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from tallwide.job import Job, Roll
+from tallwide.job import Job, Raster, Roll
 
 Verdict = Literal["enough", "at_limit", "short"]
 
@@ -283,3 +283,123 @@ class OrientationAnswer(Answer):
     recommended: Recommendation
     break_even: tuple[BreakEven, ...]
     cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SafeAreaPlace:
+    """One safe area: on the delivered raster, in the upright picture, and on the recorded raster.
+
+    `document` is the published source, `None` for the user's own insets; `in_scope` is whether the
+    deliverable has the shape that the document is written for and the document is in force.
+    """
+
+    deliverable: str
+    label: str
+    document: str | None
+    in_scope: bool
+    delivered_raster: Raster
+    delivered_rect: Rect
+    upright_rect: Rect
+    rect: Rect
+
+
+@dataclass(frozen=True, slots=True)
+class SharedSafeArea:
+    """The area that is safe in every one of some deliverables; `None` where there is none."""
+
+    deliverables: tuple[str, ...]
+    rect: Rect | None
+    upright_rect: Rect | None
+
+
+@dataclass(frozen=True, slots=True)
+class SafeAreasAnswer(Answer):
+    """All safe areas, and what is safe in two deliverables at once and in all of them."""
+
+    safe_areas: tuple[SafeAreaPlace, ...]
+    shared: tuple[SharedSafeArea, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class EdgeErrors:
+    """How far each edge, as dialled, lies from its place: px, right and down positive."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+
+@dataclass(frozen=True, slots=True)
+class DialRow:
+    """Numbers to type for one frame, in one unit and from one origin.
+
+    From the corner, `x` and `y` are the frame's left and top edge; from the centre, they are where
+    its centre lies from the picture's, right and down positive.
+    """
+
+    picture: Literal["feed", "recording"]
+    unit: Literal["px", "percent"]
+    origin: Literal["corner", "centre"]
+    step: float
+    x: float
+    y: float
+    width: float
+    height: float
+    error_px: EdgeErrors
+    largest_error_px: float
+
+
+@dataclass(frozen=True, slots=True)
+class DialIns:
+    """One frame's exact place in the feed, whether the feed shows all of it, and its numbers."""
+
+    deliverable: str
+    feed_rect: RealRect
+    in_feed: bool
+    rows: tuple[DialRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FeedPlace:
+    """A feed's size, and where the recording stands in it, px."""
+
+    width: int
+    height: int
+    recording: RealRect
+
+
+@dataclass(frozen=True, slots=True)
+class DialInAnswer(Answer):
+    """Numbers for every frame, in the order of the deliverables."""
+
+    feed: FeedPlace
+    frames: tuple[DialIns, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FrameReading:
+    """How one frame of a photographed chart lies against where it belongs, in upright pixels.
+
+    `shift_px` is of the frame's centre; `scale` is seen over expected; rotation is clockwise
+    positive. `keystone_px.x` is how much longer the left edge is than the right one, `.y` the top
+    one than the bottom one. Errors are of the corners, in the chart's order.
+    """
+
+    deliverable: str
+    shift_px: Axes
+    scale: Axes
+    rotation_deg: float
+    skew_deg: float
+    keystone_px: Axes
+    corner_errors_px: tuple[float, ...]
+    largest_error_px: float
+    tolerance_px: float
+    verdict: Literal["within", "beyond"]
+
+
+@dataclass(frozen=True, slots=True)
+class ChartReadingAnswer(Answer):
+    """What each measured frame says, in the order of the reading."""
+
+    frames: tuple[FrameReading, ...]

@@ -23,6 +23,11 @@ SqueezeAxis = Literal["sensor_width", "sensor_height"]
 Arrangement = Literal["independent", "shared_point"]
 Match = Literal["none", "height", "width"]
 Objective = Literal["in_order", "largest", "raise_smallest"]
+View = Literal["recorded", "upright"]
+Fit = Literal["whole", "fill"]
+Theme = Literal["light", "dark", "auto", "variables"]
+Labels = Literal["full", "short", "none"]
+SafeAreaSet = Literal["ebu_r95", "itu_r_bt1848", "smpte_st2046_1", "smpte_rp218"]
 
 LARGEST_SIDE_PX = 65_535
 ASPECT_RANGE = (Fraction(1, 20), Fraction(20))
@@ -238,7 +243,8 @@ class Deliverable(Noun):
     """One picture that has to be delivered: its shape as shown, its raster, and what it asks for.
 
     `raster` is in the upright picture; `delivery_turn` is how far, clockwise, the upright picture
-    is turned to make the delivered file.
+    is turned to make the delivered file. `safe_area_sets` names published sets that are drawn and
+    mapped beside the own `safe_areas`.
     """
 
     label: str
@@ -251,6 +257,7 @@ class Deliverable(Noun):
     protection: Protection = Protection(each_side=0)
     weight: Number = 1
     safe_areas: tuple[SafeArea, ...] = ()
+    safe_area_sets: tuple[SafeAreaSet, ...] = ()
     display: Display | None = None
 
     @property
@@ -295,11 +302,142 @@ class Framing(Noun):
 
 
 @dataclass(frozen=True, slots=True)
+class MonitorFeed(Noun):
+    """The picture that a monitor or finder is fed, and how the recording stands in it, centred.
+
+    `fit` whole shows all of the recording; fill leaves no border and cuts the recording's edges.
+    `turned` feeds the upright picture, otherwise the recorded one as the camera gives it;
+    `desqueezed` shows it in the scene's shape, otherwise each recorded pixel is square.
+    """
+
+    width: int
+    height: int
+    fit: Fit = "whole"
+    turned: bool = False
+    desqueezed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Picture(Noun):
+    """The picture that is drawn on: one of a view, one deliverable's own raster, or a monitor feed.
+
+    In JSON a view is its bare name: `"recorded"` or `"upright"`.
+    """
+
+    view: View | None = None
+    deliverable: str | None = None
+    monitor: MonitorFeed | None = None
+
+    def __post_init__(self) -> None:
+        if (self.view, self.deliverable, self.monitor).count(None) != 2:
+            raise ValueError("a picture is one of a view, a deliverable and a monitor")
+
+
+@dataclass(frozen=True, slots=True)
+class Overlay(Noun):
+    """What an overlay shows, and how.
+
+    Lines are `line_px` thick, or `line_share` of the picture's height, or 1/540 of it. `palette`
+    names a published colour-blind-safe set; `colours` (`#rrggbb`, used in turn) go before it.
+    `shade` darkens what lies outside the combined area, or outside the frame of `shade_frame`.
+    """
+
+    line_px: int | None = None
+    line_share: Number | None = None
+    palette: Literal["okabe_ito", "tol_bright", "tol_high_contrast"] = "okabe_ito"
+    colours: tuple[str, ...] = ()
+    contrast_lines: bool = True
+    labels: Labels = "full"
+    centre_marks: bool = True
+    protection: bool = True
+    common_area: bool = False
+    safe_areas: bool = True
+    subject: bool = True
+    image_circle: bool = True
+    usable_area: bool = True
+    shade: Literal["none", "combined_area", "frame"] = "none"
+    shade_frame: str | None = None
+    theme: Theme = "dark"
+    id_prefix: str = "tallwide"
+
+
+@dataclass(frozen=True, slots=True)
+class Plate(Noun):
+    """What is made of an uploaded still.
+
+    `output`: the overlay burned into it, a sheet of all frames cut out, or a ZIP of single files.
+    `fit` scale takes a still of another size than the recorded raster; exact refuses it.
+    """
+
+    output: Literal["burned_in", "contact_sheet", "frames"] = "burned_in"
+    fit: Literal["exact", "scale"] = "exact"
+    media_type: Literal["image/png", "image/jpeg", "image/tiff"] = "image/png"
+    longest_side_px: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class DialIn(Noun):
+    """The steps at which a monitor or finder takes numbers by hand: pixels, and percent."""
+
+    step_px: Number = 1
+    step_pct: Number = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet(Noun):
+    """What the framing sheet states that the job does not compute; `date` is printed as it is written."""
+
+    paper: Literal["A4", "letter"] = "A4"
+    title: str | None = None
+    date: str | None = None
+    notes: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ReadFrame(Noun):
+    """The corners of one frame as they were measured on a grab, px of the picture that is named beside.
+
+    In the order that the chart's reader sees: top left, top right, bottom right, bottom left; 0, 0
+    is the outer corner of the top-left pixel.
+    """
+
+    deliverable: str
+    corners: tuple[tuple[Number, Number], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ChartReading(Noun):
+    """A grab of the chart: corners by frame, the picture they were measured in, and the tolerance."""
+
+    frames: tuple[ReadFrame, ...]
+    picture: View = "recorded"
+    tolerance_px: Number = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Chart(Noun):
+    """How the framing chart is printed, and what was read from a grab of it.
+
+    On a paper size, as large as it goes, or with the recorded picture `width_mm` wide.
+    """
+
+    paper: Literal["A3", "A2"] = "A3"
+    width_mm: Number | None = None
+    reading: ChartReading | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Job(Noun):
-    """A capture, its deliverables and how they are framed together."""
+    """A capture, its deliverables and how they are framed together, and options of single endpoints."""
 
     capture: Capture
     deliverables: tuple[Deliverable, ...]
     framing: Framing = Framing()
+    picture: Picture | None = None
+    overlay: Overlay | None = None
+    plate: Plate | None = None
+    dial_in: DialIn | None = None
+    sheet: Sheet | None = None
+    chart: Chart | None = None
     version: Literal[1] = 1
     id: str | None = None

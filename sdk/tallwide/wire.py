@@ -14,7 +14,7 @@ from collections.abc import Callable, Mapping
 from functools import cache
 from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
-from tallwide.job import Aspect, Noun, Point
+from tallwide.job import Aspect, Noun, Picture, Point
 
 T = TypeVar("T")
 
@@ -23,6 +23,8 @@ def to_wire(value: Any) -> Any:
     """Return the JSON form of a noun, an answer, or anything made of them."""
     if isinstance(value, Aspect):
         return value.written
+    if isinstance(value, Picture) and value.view is not None:
+        return value.view
     if isinstance(value, Noun):
         keep_null = isinstance(value, Point)
         document = {
@@ -63,6 +65,8 @@ def _reader(hint: Any) -> Callable[[Any], Any]:
     """Return the function that reads one type; made once a type."""
     if hint is Aspect:
         return Aspect
+    if hint is Picture:
+        return _read_picture
     if dataclasses.is_dataclass(hint) and isinstance(hint, type):
         return _noun_reader(hint)
     origin, arguments = get_origin(hint), get_args(hint)
@@ -74,6 +78,13 @@ def _reader(hint: Any) -> Callable[[Any], Any]:
     if origin is tuple:
         return _tuple_reader(arguments)
     return lambda value: value
+
+
+def _read_picture(document: Any) -> Picture:
+    if isinstance(document, str):
+        return Picture(view=document)  # type: ignore[arg-type]
+    picture: Picture = _noun_reader(Picture)(document)
+    return picture
 
 
 def _tuple_reader(items: tuple[Any, ...]) -> Callable[[Any], Any]:
