@@ -1,0 +1,1 @@
+"""Decisions to the documents of open standards, one file a standard."""

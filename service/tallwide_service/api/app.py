@@ -1,0 +1,111 @@
+"""The Flask application: a plain WSGI callable, made by a factory, with nothing global."""
+
+from __future__ import annotations
+
+import re
+import secrets
+from typing import Any
+
+from flask import Flask, Response, g, request
+from flask_smorest import Api
+from flask_swagger_ui import get_swaggerui_blueprint
+
+from tallwide.answers import ExtractionsAnswer, MarginsAnswer, OrientationAnswer
+from tallwide.version import VERSION
+from tallwide_service.api import framing, operations, pictures, problems
+from tallwide_service.api.computing import json_response
+from tallwide_service.api.described import answer_schemas
+from tallwide_service.api.documented import PROBLEM_SCHEMA
+from tallwide_service.api.schemas import AspectField, JobSchema, Number, Text, Whole
+
+REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
+SECURITY_HEADERS = {
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Referrer-Policy": "no-referrer",
+    "Content-Security-Policy": "default-src 'none'; frame-ancestors 'none'",
+    "Cross-Origin-Resource-Policy": "same-origin",
+}
+# Swagger UI brings its own scripts and styles; it sets some styles inline.
+DOCS_POLICY = (
+    "default-src 'none'; script-src 'self' 'unsafe-inline'; style-src 'self' 'unsafe-inline'; "
+    "img-src 'self' data:; connect-src 'self'; frame-ancestors 'none'"
+)
+
+
+def create_app() -> Flask:
+    """Return the service as a WSGI application."""
+    app = Flask("tallwide_service", static_folder=None)
+    app.config.update(
+        API_TITLE="tallwide",
+        API_VERSION=VERSION,
+        OPENAPI_VERSION="3.1.1",
+        PROPAGATE_EXCEPTIONS=False,
+    )
+    app.before_request(_name_request)
+    app.after_request(_finish_response)
+    api = _api(app)
+    problems.register(app)
+    document = _as_served(api.spec.to_dict())
+    app.add_url_rule("/openapi.json", "openapi", lambda: json_response(document))
+    app.register_blueprint(
+        get_swaggerui_blueprint("/docs", "../openapi.json", config={"app_name": "tallwide", "validatorUrl": None})
+    )
+    app.extensions["tallwide-openapi"] = document
+    return app
+
+
+def _api(app: Flask) -> Api:
+    api = Api(app, spec_kwargs={"info": _info(), "servers": [{"url": "."}]})
+    api.register_field(Whole, "integer", None)
+    api.register_field(Number, "number", None)
+    api.register_field(Text, "string", None)
+    api.register_field(AspectField, ["string", "number"], None)
+    api.spec.components.schema("Job", schema=JobSchema)
+    api.spec.components.schema("Problem", PROBLEM_SCHEMA)
+    for name, schema in answer_schemas(ExtractionsAnswer, MarginsAnswer, OrientationAnswer).items():
+        api.spec.components.schema(name, schema)
+    for schema in api.spec.components.schemas.values():
+        if schema.get("additionalProperties") is True:
+            # What `NounSchema.refuse_unknown` does: the caller's own members and no others.
+            schema["additionalProperties"] = False
+            schema["patternProperties"] = {"^_": {}}
+    for module in (framing, pictures, operations):
+        api.register_blueprint(module.blueprint)
+    return api
+
+
+def _as_served(document: dict[str, Any]) -> dict[str, Any]:
+    """Return the document with errors as they are served: problem documents, and no schema left over."""
+    components = document["components"]
+    problem = {"application/problem+json": {"schema": {"$ref": "#/components/schemas/Problem"}}}
+    components["responses"] = {"DEFAULT_ERROR": {"description": "Any other problem.", "content": problem}}
+    for unused in ("Error", "PaginationMetadata"):
+        del components["schemas"][unused]
+    return document
+
+
+def _info() -> dict[str, Any]:
+    return {
+        "description": (
+            "Framing for pictures that leave one camera in several shapes: extractions, margins, the recommendation "
+            "to crop, to turn the camera or to shoot twice, and overlays. Every call is a pure computation: the same "
+            "job gives the same bytes, and any call may be repeated."
+        ),
+        "license": {"name": "Apache-2.0", "identifier": "Apache-2.0"},
+    }
+
+
+def _name_request() -> None:
+    """Take the caller's request id where it is a plain one, else make one."""
+    given = request.headers.get("X-Request-ID", "")
+    g.request_id = given if REQUEST_ID.fullmatch(given) else secrets.token_hex(8)
+
+
+def _finish_response(response: Response) -> Response:
+    for name, value in SECURITY_HEADERS.items():
+        response.headers.setdefault(name, value)
+    if request.path.startswith("/docs"):
+        response.headers["Content-Security-Policy"] = DOCS_POLICY
+    response.headers["X-Request-ID"] = g.get("request_id", "")
+    return response

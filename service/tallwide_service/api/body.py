@@ -1,0 +1,169 @@
+"""Reading: bytes of a request to a job, refusing whatever is not exactly one JSON document.
+
+Python's own JSON reader takes NaN and lets a later member of the same name win; both are refused.
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import json
+import zlib
+from typing import Any, NoReturn
+
+from flask import Request
+from marshmallow import ValidationError
+
+from tallwide.job import Job
+from tallwide_service.api.problems import Problem, faults_of
+from tallwide_service.api.schemas import JOB_SCHEMA
+from tallwide_service.limits import LIMITS
+
+JSON_TYPE = "application/json"
+
+
+def posted_job(request: Request) -> Job:
+    """Return the job in a request's body."""
+    return job_of(json_document(posted_bytes(request)))
+
+
+def queried_job(request: Request) -> Job:
+    """Return the job in `?job=`: JSON, deflated (zlib, RFC 1950), base64url without padding."""
+    unknown = sorted(request.args.keys() - {"job"})
+    if unknown:
+        raise Problem(400, "query", "The query could not be read", f"unknown parameter {unknown[0][:40]!r}")
+    written = request.args.get("job")
+    if not written:
+        raise Problem(400, "query", "The query could not be read", "the parameter job is required")
+    if len(written) > LIMITS.query_job_characters:
+        raise too_large("the parameter job", LIMITS.query_job_characters, len(written), "characters")
+    return job_of(json_document(inflated(written)))
+
+
+def posted_bytes(request: Request) -> bytes:
+    """Return a request's body, bounded, of the right content type."""
+    if request.mimetype != JSON_TYPE:
+        raise Problem(
+            415,
+            "content-type",
+            "The content type is not application/json",
+            f"send {JSON_TYPE}, not {request.mimetype or 'nothing'}",
+            headers={"Accept": JSON_TYPE},
+        )
+    if request.headers.get("Content-Encoding", "identity") != "identity":
+        raise Problem(
+            415,
+            "content-coding",
+            "The content coding is not understood",
+            "send the document as it is, without a content coding",
+            headers={"Accept-Encoding": "identity"},
+        )
+    if request.content_length is not None and request.content_length > LIMITS.body_bytes:
+        raise too_large("the body", LIMITS.body_bytes, request.content_length, "bytes")
+    body = request.stream.read(LIMITS.body_bytes + 1)
+    if len(body) > LIMITS.body_bytes:
+        raise too_large("the body", LIMITS.body_bytes, f"more than {LIMITS.body_bytes}", "bytes")
+    return body
+
+
+def inflated(written: str) -> bytes:
+    """Return the bytes in a `?job=` parameter, never more than is allowed."""
+    try:
+        packed = base64.b64decode(written + "=" * (-len(written) % 4), altchars=b"-_", validate=True)
+        inflator = zlib.decompressobj()
+        document = inflator.decompress(packed, LIMITS.query_job_bytes + 1)
+    except (binascii.Error, ValueError, zlib.error) as error:
+        raise Problem(
+            400, "query", "The query could not be read", "job is not base64url of a deflated (zlib) document"
+        ) from error
+    if len(document) > LIMITS.query_job_bytes:
+        raise too_large("the document in job", LIMITS.query_job_bytes, f"more than {LIMITS.query_job_bytes}", "bytes")
+    if not inflator.eof or inflator.unused_data:
+        raise Problem(400, "query", "The query could not be read", "the deflated document in job is cut or followed")
+    return document
+
+
+def too_large(what: str, limit: int, got: int | str, unit: str) -> Problem:
+    """Return the problem of something that is larger than is read."""
+    return Problem(
+        413,
+        "too-large",
+        "The request is too large",
+        f"{what} has at most {limit} {unit}, not {got}",
+        members={"limit": limit, "got": got},
+    )
+
+
+def json_document(body: bytes) -> Any:
+    """Return the JSON value in UTF-8 bytes: no duplicate names, no NaN, no deep nesting."""
+    if not body.strip():
+        raise unreadable("the body is empty")
+    try:
+        text = body.decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise unreadable(f"byte {error.start} is not UTF-8") from error
+    refuse_deep_nesting(text)
+    try:
+        return json.loads(text, object_pairs_hook=_unique_names, parse_constant=_refuse_constant)
+    except json.JSONDecodeError as error:
+        raise unreadable(f"{error.msg} at line {error.lineno}, column {error.colno}") from error
+    except (ValueError, RecursionError) as error:  # a number with thousands of digits
+        raise unreadable("it holds a number with too many digits") from error
+
+
+def refuse_deep_nesting(text: str) -> None:
+    """Refuse more levels than any job has, before a reader recurses into them."""
+    if text.count("[") + text.count("{") <= LIMITS.nesting:
+        return
+    depth, in_string, escaped = 0, False, False
+    for character in text:
+        if in_string:
+            if escaped:
+                escaped = False
+            elif character == "\\":
+                escaped = True
+            elif character == '"':
+                in_string = False
+        elif character == '"':
+            in_string = True
+        elif character in "[{":
+            depth += 1
+            if depth > LIMITS.nesting:
+                raise unreadable(f"it is nested more than {LIMITS.nesting} levels deep")
+        elif character in "]}":
+            depth -= 1
+
+
+def _unique_names(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    members = dict(pairs)
+    if len(members) < len(pairs):
+        names = [name for name, _ in pairs]
+        twice = next(name for name in names if names.count(name) > 1)
+        raise unreadable(f"the name {twice[:40]!r} stands twice in one object")
+    return members
+
+
+def _refuse_constant(name: str) -> NoReturn:
+    raise unreadable(f"{name} is not JSON")
+
+
+def unreadable(why: str) -> Problem:
+    """Return the problem of a body that is not one JSON document."""
+    return Problem(400, "not-json", "The body is not a JSON document", why)
+
+
+def job_of(document: Any) -> Job:
+    """Return the job that a JSON value describes, or all its faults at once."""
+    try:
+        job: Job = JOB_SCHEMA.load(document)
+    except ValidationError as error:
+        faults = faults_of(error.messages)
+        raise Problem(
+            422,
+            "invalid-job",
+            "The job is readable but wrong",
+            "; ".join(f"{fault['pointer'] or '/'}: {fault['detail']}" for fault in faults[:3])
+            + (f"; and {len(faults) - 3} more" if len(faults) > 3 else ""),
+            faults=faults,
+        ) from error
+    return job

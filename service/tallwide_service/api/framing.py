@@ -1,0 +1,93 @@
+"""Extractions, margins and orientation of a job."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask_smorest import Blueprint
+
+from tallwide.answers import ExtractionsAnswer, MarginsAnswer, OrientationAnswer
+from tallwide.job import Job
+from tallwide.version import VERSION
+from tallwide_service.api.computing import Compute, json_endpoint
+from tallwide_service.api.documented import IF_NONE_MATCH, JOB_PARAMETER, job_body, json_answer, refusals
+from tallwide_service.core import margins, orientation, solve
+from tallwide_service.core.extraction import Solution
+from tallwide_service.errors import CannotBeMet
+from tallwide_service.identity import decision_id
+
+blueprint = Blueprint("framing", __name__, description="Where each frame lies, what it has to spare, and what to do.")
+
+
+def extractions_answer(job: Job, identity: str) -> ExtractionsAnswer:
+    """Return where each frame of a job lies."""
+    solution = solve(job)
+    return ExtractionsAnswer(
+        **_named(job, identity, solution),
+        extractions=solution.extractions,
+        common_area=solution.common_area,
+        combined_area=solution.combined_area,
+        certificate=solution.certificate,
+    )
+
+
+def margins_answer(job: Job, identity: str) -> MarginsAnswer:
+    """Return what each frame of a job has to spare."""
+    solution = solve(job)
+    return MarginsAnswer(**_named(job, identity, solution), margins=margins(job, solution))
+
+
+def orientation_answer(job: Job, identity: str) -> OrientationAnswer:
+    """Return the plans for a job; its decision is that of the job as given, where it has one."""
+    advice = orientation(job)
+    try:
+        solution = solve(job)
+    except CannotBeMet:
+        solution = None
+    return OrientationAnswer(
+        **_named(job, identity, solution),
+        plans=advice.plans,
+        recommended=advice.recommended,
+        break_even=advice.break_even,
+        cautions=advice.cautions,
+    )
+
+
+def _named(job: Job, identity: str, solution: Solution | None) -> dict[str, Any]:
+    """Return the members that every answer carries."""
+    return {
+        "engine_version": VERSION,
+        "answer_id": identity,
+        "decision_id": None if solution is None else decision_id(job.capture, solution.extractions),
+        "job": job,
+    }
+
+
+def serve(path: str, compute: Compute, answer: type, summary: str) -> None:
+    """Register a computing endpoint for POST and GET."""
+    name = path.rsplit("/", 1)[-1]
+    post, get = json_endpoint(path, compute)
+    answered = {"200": json_answer(answer.__name__, (answer.__doc__ or "").split("\n", maxsplit=1)[0])}
+    document_post = blueprint.doc(
+        operationId=name,
+        summary=summary,
+        requestBody=job_body(),
+        responses={**answered, **refusals(400, 413, 415, 422)},
+    )
+    document_get = blueprint.doc(
+        operationId=f"{name}_by_query",
+        summary=f"{summary} (short jobs, cacheable)",
+        parameters=[JOB_PARAMETER, IF_NONE_MATCH],
+        responses={
+            **answered,
+            "304": {"description": "The client has this answer."},
+            **refusals(400, 413, 422),
+        },
+    )
+    blueprint.route(path, methods=["POST"], endpoint=name)(document_post(post))
+    blueprint.route(path, methods=["GET"], endpoint=f"{name}_by_query")(document_get(get))
+
+
+serve("/v1/extractions", extractions_answer, ExtractionsAnswer, "Place every deliverable's frame")
+serve("/v1/margins", margins_answer, MarginsAnswer, "Weigh every frame's pixels against what is needed")
+serve("/v1/orientation", orientation_answer, OrientationAnswer, "Crop, turn the camera, or shoot twice")

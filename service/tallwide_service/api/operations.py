@@ -1,0 +1,75 @@
+"""Probes, versions, limits and the pages that problems point at."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask import Response, abort
+from flask_smorest import Blueprint
+
+from tallwide.version import VERSION
+from tallwide_service.api.computing import json_response
+from tallwide_service.api.documented import JSON_TYPE, refusals
+from tallwide_service.api.problems import KINDS
+from tallwide_service.limits import as_document
+
+blueprint = Blueprint("operations", __name__, description="Whether the service is well, what it is, what it bounds.")
+
+
+def plain_answer(description: str) -> dict[str, Any]:
+    """Return the 200 response of a small JSON object."""
+    return {"200": {"description": description, "content": {JSON_TYPE: {"schema": {"type": "object"}}}}}
+
+
+@blueprint.route("/livez", methods=["GET"])
+@blueprint.doc(operationId="livez", summary="Whether the process answers", responses=plain_answer("It does."))
+def livez() -> Response:
+    """Answer without computing anything."""
+    return json_response({"status": "ok"})
+
+
+@blueprint.route("/readyz", methods=["GET"])
+@blueprint.doc(operationId="readyz", summary="Whether requests are welcome", responses=plain_answer("They are."))
+def readyz() -> Response:
+    """Answer without computing anything; nothing has to be waited for, since the service keeps no state."""
+    return json_response({"status": "ok"})
+
+
+@blueprint.route("/healthz", methods=["GET"])
+@blueprint.doc(operationId="healthz", summary="The same as /readyz", responses=plain_answer("They are."))
+def healthz() -> Response:
+    """Answer as `/readyz` does."""
+    return json_response({"status": "ok"})
+
+
+@blueprint.route("/version", methods=["GET"])
+@blueprint.doc(
+    operationId="version", summary="Versions of service, API and engine", responses=plain_answer("Versions.")
+)
+def version() -> Response:
+    """Return the versions; the engine's stands in every answer too."""
+    return json_response({"service": VERSION, "api": "v1", "engine_version": VERSION})
+
+
+@blueprint.route("/v1/limits", methods=["GET"])
+@blueprint.doc(operationId="limits", summary="Every bound of the service", responses=plain_answer("Bounds by name."))
+def limits() -> Response:
+    """Return every bound by name."""
+    return json_response(as_document())
+
+
+@blueprint.route("/problems/<slug>", methods=["GET"])
+@blueprint.doc(
+    operationId="problem_kind",
+    summary="What a kind of problem means",
+    parameters=[
+        {"name": "slug", "in": "path", "required": True, "schema": {"type": "string", "examples": ["invalid-job"]}}
+    ],
+    responses={**plain_answer("The kind, its status and its meaning."), **refusals(404)},
+)
+def problem_kind(slug: str) -> Response:
+    """Return what the `type` of a problem document stands for."""
+    if slug not in KINDS:
+        abort(404, description="there is no such kind of problem")
+    status, meaning = KINDS[slug]
+    return json_response({"kind": slug, "status": status, "meaning": meaning})

@@ -1,0 +1,159 @@
+"""Problems: every refusal as `application/problem+json` (RFC 9457). The only place with statuses of errors."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterator, Mapping
+from http import HTTPStatus
+from typing import Any
+
+import orjson
+from flask import Flask, Response, g, request
+from werkzeug.exceptions import HTTPException
+
+from tallwide_service.errors import JobError
+
+MEDIA_TYPE = "application/problem+json"
+MOST_FAULTS = 100
+LOG = logging.getLogger("tallwide_service")
+
+# Each kind of problem that this service words itself: slug, status, and what it means.
+KINDS: dict[str, tuple[int, str]] = {
+    "query": (400, "The query string lacks what the endpoint needs, or holds what it cannot read."),
+    "not-json": (400, "The body is empty, not UTF-8, not JSON, nested too deeply, or has a name twice in one object."),
+    "not-acceptable": (406, "No representation that exists is among those that Accept lists; the detail lists them."),
+    "too-large": (413, "The body, or what it unpacks to, is larger than `limit`; `got` says by how much."),
+    "content-type": (415, "The body is not declared as application/json."),
+    "content-coding": (415, "The body is declared with a content coding; none is understood."),
+    "invalid-job": (422, "The job is readable but wrong. Every fault is in `errors`, with its pointer into the job."),
+    "not-served-yet": (422, "The job uses members that this version does not compute; `errors` names each."),
+    "cannot-be-met": (422, "No rectangles meet what the job asks for; `errors` names the constraints in conflict."),
+}
+
+
+class Problem(Exception):
+    """A refusal of the web layer, with all that its document says."""
+
+    def __init__(
+        self,
+        status: int,
+        slug: str,
+        title: str,
+        detail: str,
+        *,
+        faults: list[dict[str, Any]] | None = None,
+        members: Mapping[str, Any] | None = None,
+        headers: Mapping[str, str] | None = None,
+    ) -> None:
+        super().__init__(detail)
+        self.status, self.slug, self.title, self.detail = status, slug, title, detail
+        self.faults, self.members, self.headers = faults, members or {}, headers or {}
+
+
+def problem(
+    status: int,
+    type_: str,
+    title: str,
+    detail: str,
+    *,
+    members: Mapping[str, Any] | None = None,
+    headers: Mapping[str, str] | None = None,
+) -> Response:
+    """Return a problem document."""
+    document = {
+        "type": type_,
+        "title": title,
+        "status": status,
+        "detail": detail,
+        "instance": request.script_root + request.path,
+        "request_id": g.get("request_id", ""),
+        **(members or {}),
+    }
+    body = orjson.dumps(document, option=orjson.OPT_APPEND_NEWLINE, default=str)
+    response = Response(body, status, mimetype=MEDIA_TYPE)
+    response.headers["Cache-Control"] = "no-store"
+    response.headers.update(headers or {})
+    return response
+
+
+def problem_type(slug: str) -> str:
+    """Return the URI reference of a kind of problem: a page of this service."""
+    return f"{request.script_root}/problems/{slug}"
+
+
+def faults_of(messages: Any, pointer: str = "") -> list[dict[str, Any]]:
+    """Return marshmallow's nested messages as a flat list of pointers and sentences, bounded."""
+    return list(_bounded(_faults(messages, pointer)))
+
+
+def _bounded(faults: Iterator[dict[str, Any]]) -> Iterator[dict[str, Any]]:
+    for count, fault in enumerate(faults):
+        if count == MOST_FAULTS:
+            yield {"pointer": "", "detail": f"more than {MOST_FAULTS} faults; the rest is left out"}
+            return
+        yield fault
+
+
+def _faults(messages: Any, pointer: str) -> Iterator[dict[str, Any]]:
+    if isinstance(messages, Mapping):
+        for name, inner in messages.items():
+            step = "" if name == "_schema" else "/" + str(name).replace("~", "~0").replace("/", "~1")
+            yield from _faults(inner, pointer + step)
+    elif isinstance(messages, list):
+        for message in messages:
+            yield from _faults(message, pointer)
+    else:
+        fault = {"pointer": pointer, "detail": str(messages)}
+        for member in ("limit", "got"):
+            value = getattr(messages, member, None)
+            if value is not None:
+                fault[member] = value
+        yield fault
+
+
+def register(app: Flask) -> None:
+    """Answer every error of an app with a problem document."""
+    app.register_error_handler(Problem, _answer_problem)
+    app.register_error_handler(JobError, _answer_job_error)
+    app.register_error_handler(HTTPException, _answer_http_error)
+    app.register_error_handler(Exception, _answer_surprise)
+
+
+def _answer_problem(error: Problem) -> Response:
+    members = dict(error.members)
+    if error.faults is not None:
+        members["errors"] = error.faults
+    return problem(
+        error.status, problem_type(error.slug), error.title, error.detail, members=members, headers=error.headers
+    )
+
+
+def _answer_job_error(error: JobError) -> Response:
+    faults = [{"pointer": fault.pointer, "detail": fault.detail} for fault in error.faults]
+    return problem(
+        HTTPStatus.UNPROCESSABLE_ENTITY,
+        problem_type(error.slug),
+        error.title,
+        str(error),
+        members={"errors": faults},
+    )
+
+
+def _answer_http_error(error: HTTPException) -> Response:
+    status = error.code or HTTPStatus.INTERNAL_SERVER_ERROR
+    kept = {
+        name: value
+        for name, value in error.get_headers(request.environ)
+        if name in ("Allow", "Retry-After", "WWW-Authenticate", "Location")
+    }
+    return problem(status, "about:blank", HTTPStatus(status).phrase, error.description or "", headers=kept)
+
+
+def _answer_surprise(error: Exception) -> Response:
+    LOG.exception("unexpected error", exc_info=error)
+    return problem(
+        HTTPStatus.INTERNAL_SERVER_ERROR,
+        "about:blank",
+        "Internal Server Error",
+        "the service failed to answer; its log has the reason under this request_id",
+    )

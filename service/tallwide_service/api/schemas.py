@@ -1,0 +1,615 @@
+"""Schemas: the JSON form, the bounds and the wording of every noun of a job.
+
+One schema a noun, under the noun's own member names; loading builds the dataclass, and all faults
+are reported at once. Answers are never dumped through these: `tallwide.wire` writes them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from fractions import Fraction
+from types import MappingProxyType
+from typing import Any, ClassVar
+
+import orjson
+from marshmallow import INCLUDE, Schema, ValidationError, fields, post_load, validates_schema
+from marshmallow.validate import Length, OneOf, Range, Validator
+
+from tallwide import job as nouns
+from tallwide.job import exact
+from tallwide_service.limits import LIMITS
+
+UNKNOWN = "no such member; names of your own begin with an underscore"
+PLAIN = {"required": "is required", "null": "must not be null"}
+
+
+class Refusal(str):
+    """A fault's sentence that also carries the bound it speaks of and the value that passed it."""
+
+    __slots__ = ("got", "limit")
+    limit: Any
+    got: Any
+
+    def __new__(cls, text: str, *, limit: Any = None, got: Any = None) -> Refusal:
+        """Return the sentence with its bound and its value."""
+        refusal = super().__new__(cls, text)
+        refusal.limit, refusal.got = limit, got
+        return refusal
+
+
+def shortened(value: Any) -> str:
+    """Return a value as a fault may repeat it: never long."""
+    text = str(value)
+    return text if len(text) <= 40 else text[:37] + "..."
+
+
+class Between(Range):
+    """Both bounds allowed unless said otherwise; the fault names them and the value."""
+
+    def __call__(self, value: Any) -> Any:
+        """Return the value, or refuse it."""
+        low = self.min is not None and (value < self.min or (value == self.min and not self.min_inclusive))
+        high = self.max is not None and value > self.max
+        if low or high:
+            lowest = f"from {self.min}" if self.min_inclusive else f"more than {self.min}"
+            limit = self.min if low else self.max
+            text = f"must be {lowest} to {self.max}, not {shortened(value)}"
+            raise ValidationError([Refusal(text, limit=limit, got=shortened(value))])
+        return value
+
+
+class Counted(Length):
+    """A length within bounds; the fault names them and the length."""
+
+    def __call__(self, value: Any) -> Any:
+        """Return the value, or refuse it."""
+        least, most, got = self.min or 0, self.max, len(value)
+        if got < least or (most is not None and got > most):
+            unit = "characters" if isinstance(value, str) else "items"
+            text = f"must have {least} to {most} {unit}, not {got}"
+            raise ValidationError([Refusal(text, limit=least if got < least else most, got=got)])
+        return value
+
+
+class TwoDecimals(Validator):
+    """A number with at most two decimals."""
+
+    def __call__(self, value: Any) -> Any:
+        """Return the value, or refuse it."""
+        if (exact(value) * 100).denominator != 1:
+            raise ValidationError("must have at most two decimals")
+        return value
+
+
+class Number(fields.Field[int | float]):
+    """A finite JSON number; a whole one becomes an integer, so that equal jobs give equal bytes."""
+
+    default_error_messages = {
+        **PLAIN,
+        "invalid": "must be a number",
+        "finite": "must be a finite number",
+        "tiny": "must be 0 or at least 0.000000001 in size",
+    }
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> int | float:
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise self.make_error("invalid")
+        if isinstance(value, int):
+            return value
+        if not math.isfinite(value):
+            raise self.make_error("finite")
+        if value.is_integer() and abs(value) < 2**53:
+            return int(value)
+        if abs(value) < 1e-9:
+            raise self.make_error("tiny")
+        return value
+
+
+class Whole(Number):
+    """A whole JSON number; 2.0 is one, 2.5 and true are not."""
+
+    default_error_messages = {
+        "invalid": "must be a whole number",
+        "whole": "must be a whole number",
+    }
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> int:
+        number = super()._deserialize(value, attr, data, **kwargs)
+        if isinstance(number, float):
+            raise self.make_error("whole")
+        return number
+
+
+class Text(fields.Field[str]):
+    """A string without half surrogate pairs, which no UTF-8 answer could repeat."""
+
+    default_error_messages = {
+        **PLAIN,
+        "invalid": "must be a string",
+        "surrogate": "holds half of a surrogate pair",
+    }
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> str:
+        if not isinstance(value, str):
+            raise self.make_error("invalid")
+        if not value.isascii() and any("\ud800" <= character <= "\udfff" for character in value):
+            raise self.make_error("surrogate")
+        return value
+
+
+class AspectField(fields.Field[nouns.Aspect]):
+    """`"W:H"` with whole or decimal numbers, or one JSON number; 0.05 to 20."""
+
+    default_error_messages = {
+        **PLAIN,
+        "invalid": 'must be "W:H", such as "16:9" or "2.39:1", or one number',
+    }
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> nouns.Aspect:
+        if isinstance(value, bool) or not isinstance(value, str | int | float):
+            raise self.make_error("invalid")
+        if isinstance(value, str) and len(value) > LIMITS.aspect_characters:
+            text = f"must have at most {LIMITS.aspect_characters} characters, not {len(value)}"
+            raise ValidationError([Refusal(text, limit=LIMITS.aspect_characters, got=len(value))])
+        if isinstance(value, float):
+            if not math.isfinite(value):
+                raise self.make_error("invalid")
+            value = int(value) if value.is_integer() else value
+        if not isinstance(value, str) and not 0.05 <= value <= 20:
+            raise ValidationError(
+                [Refusal("must be from 0.05 to 20", limit=20 if value > 20 else 0.05, got=shortened(value))]
+            )
+        try:
+            return nouns.Aspect(value)
+        except ValueError as error:
+            raise ValidationError(str(error)) from error
+
+
+class NounSchema(Schema):
+    """Base: unknown members are refused by name, `_` members are kept as the caller's own."""
+
+    noun: ClassVar[type]
+
+    class Meta:
+        """Unknown members are looked at by `refuse_unknown`."""
+
+        unknown = INCLUDE
+
+    error_messages = {"type": "must be a JSON object"}
+
+    @validates_schema(skip_on_field_errors=False, pass_original=True)
+    def refuse_unknown(self, data: Any, original: Any, **_: Any) -> None:
+        """Refuse members that no noun has, and more of the caller's own than is carried."""
+        if not isinstance(original, Mapping) or original.keys() <= self.fields.keys():
+            return
+        unknown = [name for name in original if name not in self.fields and not name.startswith("_")]
+        if unknown:
+            raise ValidationError({shortened(name): [UNKNOWN] for name in unknown[:32]})
+        refuse_bulky_own([name for name in original if name not in self.fields], original)
+
+    @post_load
+    def build(self, data: dict[str, Any], **_: Any) -> Any:
+        """Return the noun."""
+        if data.keys() <= self.fields.keys():
+            return self.noun(**data)
+        own = {name: tidied(data.pop(name)) for name in list(data) if name not in self.fields}
+        return self.noun(**data, own=MappingProxyType(own))
+
+
+def refuse_bulky_own(names: list[str], document: Mapping[str, Any]) -> None:
+    """Refuse the caller's own members beyond the number and size that are carried."""
+    if len(names) > LIMITS.own_members:
+        text = f"at most {LIMITS.own_members} members of your own are carried, not {len(names)}"
+        raise ValidationError({shortened(names[-1]): [Refusal(text, limit=LIMITS.own_members, got=len(names))]})
+    for name in names:
+        try:
+            size = len(name) + len(orjson.dumps(document[name]))
+        except (TypeError, ValueError) as error:
+            raise ValidationError(
+                {shortened(name): ["holds a number or a character that JSON cannot repeat"]}
+            ) from error
+        if size > LIMITS.own_bytes:
+            text = f"a member of your own has at most {LIMITS.own_bytes} bytes, not {size}"
+            raise ValidationError({shortened(name): [Refusal(text, limit=LIMITS.own_bytes, got=size)]})
+
+
+def tidied(value: Any) -> Any:
+    """Return a JSON value with whole numbers as integers, so that equal documents give equal bytes."""
+    if isinstance(value, dict):
+        return {name: tidied(member) for name, member in value.items()}
+    if isinstance(value, list):
+        return [tidied(item) for item in value]
+    if isinstance(value, float) and value.is_integer() and abs(value) < 2**53:
+        return int(value)
+    return value
+
+
+def nested(schema: type[Schema], description: str, **options: Any) -> fields.Nested:
+    """Return a field that holds another noun."""
+    return fields.Nested(
+        schema,
+        error_messages={**PLAIN, "type": "must be a JSON object"},
+        metadata={"description": description},
+        **options,
+    )
+
+
+def listed(inner: Any, least: int, most: int, description: str, **options: Any) -> fields.List[Any]:
+    """Return a field that holds a bounded list."""
+    return fields.List(
+        inner,
+        validate=Counted(least, most),
+        error_messages={**PLAIN, "invalid": "must be a list"},
+        metadata={"description": description},
+        **options,
+    )
+
+
+def number(low: float, high: float, description: str, *, above: bool = False, **options: Any) -> Number:
+    """Return a bounded number; `above` leaves out the lower bound itself."""
+    return Number(
+        validate=Between(low, high, min_inclusive=not above), metadata={"description": description}, **options
+    )
+
+
+def whole(low: int, high: int, description: str, **options: Any) -> Whole:
+    """Return a bounded whole number."""
+    return Whole(validate=Between(low, high), metadata={"description": description}, **options)
+
+
+def text(most: int, description: str, *, least: int = 1, **options: Any) -> Text:
+    """Return a bounded string."""
+    return Text(validate=Counted(least, most), metadata={"description": description}, **options)
+
+
+def choice(options: tuple[Any, ...], description: str, field: type = Text) -> Any:
+    """Return a field that holds one of a few values."""
+    named = ", ".join(str(option) for option in options)
+    return field(validate=OneOf(options, error=f"must be one of {named}"), metadata={"description": description})
+
+
+SIDE = LIMITS.raster_side_px
+ROLLS = (0, 90, 180, 270)
+
+
+class RasterSchema(NounSchema):
+    """A pixel grid."""
+
+    noun = nouns.Raster
+    width = whole(1, SIDE, "Columns, px.", required=True)
+    height = whole(1, SIDE, "Lines, px.", required=True)
+
+
+class GridSchema(NounSchema):
+    """Steps at which places and sizes may lie on the recorded raster; 2 each where left out."""
+
+    noun = nouns.Grid
+    x = whole(1, LIMITS.grid_step_px, "Step of the left edge, px.")
+    y = whole(1, LIMITS.grid_step_px, "Step of the top edge, px.")
+    width = whole(1, LIMITS.grid_step_px, "Step of the width, px.")
+    height = whole(1, LIMITS.grid_step_px, "Step of the height, px.")
+
+
+class OffsetSchema(NounSchema):
+    """Where the image circle's centre lies from the raster's centre, on the sensor."""
+
+    noun = nouns.Offset
+    x = number(-1000, 1000, "To the right, mm.")
+    y = number(-1000, 1000, "Downwards, mm.")
+
+
+class LensSchema(NounSchema):
+    """A lens as it is set."""
+
+    noun = nouns.Lens
+    label = text(LIMITS.label_characters, "Name of the lens.")
+    image_circle_mm = number(0, 1000, "Diameter of the usable circle on the sensor, mm.", above=True)
+    offset_mm = nested(OffsetSchema, "Centre of the circle from the raster's centre, mm.")
+    focal_length_mm = number(0, 100_000, "Focal length, mm.", above=True)
+    f_number = number(0, 1000, "f-number.", above=True)
+
+
+class CaptureSchema(NounSchema):
+    """One recording mode of one camera."""
+
+    noun = nouns.Capture
+    label = text(LIMITS.label_characters, "Name of the recording mode.")
+    raster = nested(RasterSchema, "Recorded raster, px.", required=True)
+    photosites = nested(RasterSchema, "Photosites behind the raster; as many as pixels where left out.")
+    photosite_pitch_um = number(0, 1000, "Distance of photosites, um.", above=True)
+    squeeze = number(0.25, 4, "How many times wider the scene is than its image along the squeeze axis.")
+    squeeze_axis = choice(("sensor_width", "sensor_height"), "Axis of the sensor along which the squeeze acts.")
+    roll = choice(ROLLS, "How far the body is turned, degrees clockwise as seen from behind it.", Whole)
+    grid = nested(GridSchema, "Steps at which the file can be cut, px.")
+    usable_area = listed(
+        listed(number(0, SIDE, "px"), 2, 2, "x and y, recorded px."),
+        3,
+        LIMITS.usable_area_vertices,
+        "Corners of the convex area that may be used, recorded px.",
+    )
+    lens = nested(LensSchema, "The lens as it is set.")
+    readout_ms = number(0, 100_000, "Time to read all rows, ms.", above=True)
+    frames_per_second = number(0, 1_000_000, "Frames per second.", above=True)
+    data_rate_mb_s = number(0, 1_000_000, "Data rate, megabytes per second.", above=True)
+
+    @validates_schema(skip_on_field_errors=False)
+    def refuse_a_circle_without_pitch(self, data: dict[str, Any], **_: Any) -> None:
+        """A circle in mm needs the pitch to become pixels."""
+        lens = data.get("lens")
+        if isinstance(lens, nouns.Lens) and lens.image_circle_mm is not None and "photosite_pitch_um" not in data:
+            raise ValidationError({"photosite_pitch_um": ["is required with lens.image_circle_mm"]})
+
+    @validates_schema(skip_on_field_errors=False)
+    def refuse_corners_outside(self, data: dict[str, Any], **_: Any) -> None:
+        """The usable area lies on the raster."""
+        raster, corners = data.get("raster"), data.get("usable_area")
+        if not isinstance(raster, nouns.Raster) or not corners:
+            return
+        outside = {
+            index: [f"lies outside the raster of {raster.width} x {raster.height} px"]
+            for index, corner in enumerate(corners)
+            if len(corner) == 2 and (corner[0] > raster.width or corner[1] > raster.height)
+        }
+        if outside:
+            raise ValidationError({"usable_area": outside})
+
+    @post_load
+    def build(self, data: dict[str, Any], **_: Any) -> Any:
+        """Return the capture, its corners as tuples."""
+        if "usable_area" in data:
+            data["usable_area"] = tuple(tuple(corner) for corner in data["usable_area"])
+        return super().build(data)
+
+
+class AlignSchema(NounSchema):
+    """A point of a frame as shares of its upright width and height."""
+
+    noun = nouns.Align
+    x = number(0, 1, "0 is the left edge, 1 the right.")
+    y = number(0, 1, "0 is the top edge, 1 the bottom.")
+
+
+class ProtectionSchema(NounSchema):
+    """Picture kept clean outside a frame, in one of three forms."""
+
+    noun = nouns.Protection
+    each_side = number(0, 1, "The frame grown by this share of its own width and height on every side.")
+    inward = number(0, 0.666666666, "The frame is 1 - inward of the protected picture.")
+    left = number(0, 1, "Share of the frame's width.")
+    top = number(0, 1, "Share of the frame's height.")
+    right = number(0, 1, "Share of the frame's width.")
+    bottom = number(0, 1, "Share of the frame's height.")
+
+    @validates_schema(skip_on_field_errors=False, pass_original=True)
+    def refuse_mixed_forms(self, data: Any, original: Any, **_: Any) -> None:
+        """One form at a time: each_side, or inward, or sides."""
+        if not isinstance(original, Mapping):
+            return
+        sides = bool({"left", "top", "right", "bottom"} & original.keys())
+        if ("each_side" in original) + ("inward" in original) + sides != 1:
+            raise ValidationError("give each_side, or inward, or shares by side: exactly one of the three")
+
+
+class ProtectionField(fields.Nested):
+    """Protection; a bare number is refused, because it is read in two ways on set."""
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, partial: Any = None, **kwargs: Any) -> Any:
+        if isinstance(value, int | float) and not isinstance(value, bool):
+            raise ValidationError(
+                'a bare number is read as {"each_side": s} by some and as {"inward": s} by others: say which'
+            )
+        return super()._deserialize(value, attr, data, partial, **kwargs)
+
+
+class SafeAreaSchema(NounSchema):
+    """An area of the delivered picture that screens leave free: insets as shares of its sides."""
+
+    noun = nouns.SafeArea
+    label = text(LIMITS.label_characters, "Name of the area.", required=True)
+    left = number(0, 1, "Share of the width.")
+    top = number(0, 1, "Share of the height.")
+    right = number(0, 1, "Share of the width.")
+    bottom = number(0, 1, "Share of the height.")
+
+    @validates_schema(skip_on_field_errors=False)
+    def refuse_an_empty_area(self, data: dict[str, Any], **_: Any) -> None:
+        """Opposite insets leave something between them."""
+        for first, second in (("left", "right"), ("top", "bottom")):
+            if exact(data.get(first, 0)) + exact(data.get(second, 0)) >= 1:
+                raise ValidationError({second: [f"{first} and {second} leave nothing between them"]})
+
+
+class DisplaySchema(NounSchema):
+    """Where a deliverable is seen."""
+
+    noun = nouns.Display
+    height_mm = number(0, 1_000_000, "Height of the picture, mm.", above=True, required=True)
+    viewing_distance_mm = number(0, 100_000_000, "Distance of the nearest viewer, mm.", above=True, required=True)
+
+
+class DeliverableSchema(NounSchema):
+    """One picture that has to be delivered; needs an aspect or a raster."""
+
+    noun = nouns.Deliverable
+    label = text(LIMITS.label_characters, "Name, unique in the job.", required=True)
+    aspect = AspectField(metadata={"description": 'Shape as shown, width over height: "W:H" or one number.'})
+    raster = nested(RasterSchema, "Delivered raster in the upright picture, px.")
+    pixel_aspect = number(0.1, 10, "Width over height of one delivered pixel.")
+    delivery_turn = choice(ROLLS, "How far the upright picture is turned to make the delivered file.", Whole)
+    minimum_oversampling = number(0.05, 20, "Pixels asked for over pixels needed; a verdict, never a constraint.")
+    align = nested(AlignSchema, "The point of the frame that is placed.")
+    protection = ProtectionField(
+        ProtectionSchema,
+        error_messages={**PLAIN, "type": "must be a JSON object"},
+        metadata={"description": "Picture kept clean outside the frame."},
+    )
+    weight = Number(
+        validate=[Between(0.01, 100), TwoDecimals()], metadata={"description": "Weight of this frame among others."}
+    )
+    safe_areas = listed(fields.Nested(SafeAreaSchema), 0, LIMITS.safe_areas, "Areas that screens leave free.")
+    display = nested(DisplaySchema, "Where it is seen.")
+
+    @validates_schema(skip_on_field_errors=False, pass_original=True)
+    def refuse_a_shapeless_one(self, data: Any, original: Any, **_: Any) -> None:
+        """There is a shape, and it lies within the range of aspects."""
+        if not isinstance(original, Mapping):
+            return
+        if "aspect" not in original and "raster" not in original:
+            raise ValidationError({"aspect": ["is required where there is no raster"]})
+        raster, pixel = data.get("raster"), data.get("pixel_aspect", 1)
+        if isinstance(raster, nouns.Raster):
+            ratio = Fraction(raster.width, raster.height) * exact(pixel)
+            lowest, highest = nouns.ASPECT_RANGE
+            if not lowest <= ratio <= highest:
+                raise ValidationError({"raster": ["its aspect must lie between 0.05 and 20"]})
+
+    @post_load
+    def build(self, data: dict[str, Any], **_: Any) -> Any:
+        """Return the deliverable, its lists as tuples."""
+        if "safe_areas" in data:
+            data["safe_areas"] = tuple(data["safe_areas"])
+        return super().build(data)
+
+
+class PointSchema(NounSchema):
+    """The shared scene point; null leaves an axis free."""
+
+    noun = nouns.Point
+    x = number(0, 1, "Share of the upright picture's width; null is free.", allow_none=True)
+    y = number(0, 1, "Share of the upright picture's height; null is free.", allow_none=True)
+
+
+class SubjectSchema(NounSchema):
+    """What must stay in every frame, in the upright picture."""
+
+    noun = nouns.Subject
+    x = whole(0, SIDE, "Left edge, px.", required=True)
+    y = whole(0, SIDE, "Top edge, px.", required=True)
+    width = whole(1, SIDE, "Width, px.", required=True)
+    height = whole(1, SIDE, "Height, px.", required=True)
+
+
+class FramingSchema(NounSchema):
+    """How the frames lie together."""
+
+    noun = nouns.Framing
+    arrangement = choice(("independent", "shared_point"), "Whether frames share a scene point.")
+    point = nested(PointSchema, "The shared point in the upright picture.")
+    subject = nested(SubjectSchema, "What must stay in every frame.")
+    match = choice(("none", "height", "width"), "Side that all frames have in common, upright px.")
+    nest = listed(
+        listed(text(LIMITS.label_characters, "Label."), 2, 2, "Inner and outer label."),
+        0,
+        LIMITS.nest_pairs,
+        "Pairs of labels: the first frame lies inside the second.",
+    )
+    objective = choice(("in_order", "largest", "raise_smallest"), "What is made as large as can be.")
+    aspect_tolerance = number(0, 0.1, "Largest aspect error of a frame.")
+
+    @validates_schema(skip_on_field_errors=False)
+    def refuse_what_needs_a_shared_point(self, data: dict[str, Any], **_: Any) -> None:
+        """Match, nest and point speak of frames that share a point."""
+        if data.get("arrangement") == "shared_point":
+            return
+        faults = {}
+        if data.get("match", "none") != "none":
+            faults["match"] = ["needs the arrangement shared_point"]
+        if data.get("nest"):
+            faults["nest"] = ["needs the arrangement shared_point"]
+        if faults:
+            raise ValidationError(faults)
+
+    @post_load
+    def build(self, data: dict[str, Any], **_: Any) -> Any:
+        """Return the framing, its pairs as tuples."""
+        if "nest" in data:
+            data["nest"] = tuple(tuple(pair) for pair in data["nest"])
+        return super().build(data)
+
+
+class JobSchema(NounSchema):
+    """A capture, its deliverables and how they are framed together."""
+
+    noun = nouns.Job
+    version = choice((1,), "Version of this form.", Whole)
+    id = text(LIMITS.id_characters, "The caller's name for the job.")
+    capture = nested(CaptureSchema, "What is recorded.", required=True)
+    deliverables = listed(
+        fields.Nested(DeliverableSchema, error_messages={**PLAIN, "type": "must be a JSON object"}),
+        1,
+        LIMITS.deliverables,
+        "What has to be delivered.",
+        required=True,
+    )
+    framing = nested(FramingSchema, "How the frames lie together.")
+
+    @validates_schema(skip_on_field_errors=False, pass_original=True)
+    def refuse_contradictions(self, data: Any, original: Any, **_: Any) -> None:
+        """Labels are unique, nest names them and has no cycle, aspect and raster agree."""
+        frames = data.get("deliverables") if isinstance(data, dict) else None
+        if not isinstance(frames, list) or not all(isinstance(frame, nouns.Deliverable) for frame in frames):
+            return
+        framing = data.get("framing", nouns.Framing())
+        faults: dict[Any, Any] = dict(_label_faults(frames))
+        if isinstance(framing, nouns.Framing):
+            tolerance = exact(framing.aspect_tolerance)
+            faults.update((index, fault) for index, fault in _shape_faults(frames, tolerance) if index not in faults)
+            nest_fault = _nest_fault(framing.nest, {frame.label for frame in frames})
+            if nest_fault:
+                raise ValidationError({"framing": {"nest": nest_fault}, **({"deliverables": faults} if faults else {})})
+        if faults:
+            raise ValidationError({"deliverables": faults})
+
+    @post_load
+    def build(self, data: dict[str, Any], **_: Any) -> Any:
+        """Return the job, its deliverables as a tuple."""
+        data["deliverables"] = tuple(data["deliverables"])
+        return super().build(data)
+
+
+def _label_faults(frames: list[nouns.Deliverable]) -> Iterator[tuple[int, Any]]:
+    seen: dict[str, int] = {}
+    for index, frame in enumerate(frames):
+        first = seen.setdefault(frame.label, index)
+        if first != index:
+            yield index, {"label": [f"is the label of deliverable {first} too"]}
+
+
+def _shape_faults(frames: list[nouns.Deliverable], tolerance: Fraction) -> Iterator[tuple[int, Any]]:
+    for index, frame in enumerate(frames):
+        if frame.aspect is None or frame.raster is None:
+            continue
+        off = frame.ratio / frame.aspect.ratio
+        if max(off, 1 / off) - 1 > tolerance:
+            ratio = float(frame.ratio)
+            yield index, {"aspect": [f"differs from the raster's {ratio:.6g} by more than the aspect tolerance"]}
+
+
+def _nest_fault(pairs: tuple[tuple[str, str], ...], labels: set[str]) -> Any:
+    unknown = {
+        index: {place: ["no deliverable has this label"] for place, label in enumerate(pair) if label not in labels}
+        for index, pair in enumerate(pairs)
+        if not set(pair) <= labels
+    }
+    if unknown:
+        return unknown
+    inside: dict[str, set[str]] = {}
+    for inner, outer in pairs:
+        inside.setdefault(inner, set()).add(outer)
+    return ["frames lie inside each other in a circle"] if _has_cycle(inside) else None
+
+
+def _has_cycle(inside: dict[str, set[str]]) -> bool:
+    """Whether following inner to outer leads back: frames without an outer are taken away until none is left."""
+    left = {inner: set(outers) for inner, outers in inside.items()}
+    while left:
+        free = [inner for inner, outers in left.items() if not outers & left.keys()]
+        if not free:
+            return True
+        for inner in free:
+            del left[inner]
+    return False
+
+
+JOB_SCHEMA = JobSchema()

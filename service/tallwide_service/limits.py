@@ -1,0 +1,38 @@
+"""Every bound of the service, in one place: schemas, problems, OpenAPI and `/v1/limits` read it here."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from tallwide.job import ASPECT_LENGTH, LARGEST_SIDE_PX
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Bounds on what a request may hold; lengths in characters, sizes in bytes or pixels as named."""
+
+    body_bytes: int = 262_144
+    query_job_characters: int = 8_192
+    query_job_bytes: int = 65_536
+    nesting: int = 12
+    raster_side_px: int = LARGEST_SIDE_PX
+    aspect_characters: int = ASPECT_LENGTH
+    label_characters: int = 200
+    id_characters: int = 200
+    deliverables: int = 32
+    safe_areas: int = 8
+    usable_area_vertices: int = 64
+    nest_pairs: int = 64
+    grid_step_px: int = 256
+    own_members: int = 32
+    own_bytes: int = 16_384
+    overlay_png_px: int = 268_435_456
+
+
+LIMITS = Limits()
+
+
+def as_document() -> dict[str, Any]:
+    """Return every bound by name."""
+    return asdict(LIMITS)
