@@ -126,3 +126,35 @@ def combined_area(rects: Iterable[Rect]) -> Rect:
     rects = tuple(rects)
     x, y = min(rect.x for rect in rects), min(rect.y for rect in rects)
     return Rect(x, y, max(rect.right for rect in rects) - x, max(rect.bottom for rect in rects) - y)
+
+
+def region_box(capture: Capture) -> tuple[Fraction, Fraction, Fraction, Fraction]:
+    """Return the box of the region, exact: left, top, right, bottom, recorded px.
+
+    The intersection of the bounding boxes of raster, usable area and image circle. Left may lie
+    beyond right where they do not meet.
+
+    Examples
+    --------
+    >>> [str(edge) for edge in region_box(Capture(Raster(4800, 3200)))]
+    ['0', '0', '4800', '3200']
+    """
+    raster = capture.raster
+    left, top, right, bottom = Fraction(0), Fraction(0), Fraction(raster.width), Fraction(raster.height)
+    if capture.usable_area is not None:
+        across = [exact(x) for x, _ in capture.usable_area]
+        down = [exact(y) for _, y in capture.usable_area]
+        left, top = max(left, min(across)), max(top, min(down))
+        right, bottom = min(right, max(across)), min(bottom, max(down))
+    lens = capture.lens
+    if lens is not None and lens.image_circle_mm is not None and capture.photosite_pitch_um is not None:
+        pixels_a_mm = (
+            1000 / exact(capture.photosite_pitch_um) * Fraction(raster.width, capture.imager.width),
+            1000 / exact(capture.photosite_pitch_um) * Fraction(raster.height, capture.imager.height),
+        )
+        centre_x = Fraction(raster.width, 2) + exact(lens.offset_mm.x) * pixels_a_mm[0]
+        centre_y = Fraction(raster.height, 2) + exact(lens.offset_mm.y) * pixels_a_mm[1]
+        radius_x, radius_y = (exact(lens.image_circle_mm) / 2 * scale for scale in pixels_a_mm)
+        left, top = max(left, centre_x - radius_x), max(top, centre_y - radius_y)
+        right, bottom = min(right, centre_x + radius_x), min(bottom, centre_y + radius_y)
+    return left, top, right, bottom

@@ -1,0 +1,109 @@
+"""Hand-off: a decision in every open form, and the way back.
+
+`write(decision, form)` and `read(document, form)` are all that callers need; each form has a module
+of its own, standard library only, so that a farm can write documents from a saved answer offline.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any, get_args
+
+from tallwide.decision import Decision
+from tallwide.handoff import (
+    csv_table,
+    ffmpeg,
+    framing_decision_list,
+    framing_decision_list_reader,
+    iiif,
+    image_regions,
+    media_fragments,
+    openexr,
+    timeline_transform,
+)
+from tallwide.handoff.document import Document, Form, HandoffOptions, Loss
+from tallwide.handoff.reading import (
+    FormFault,
+    FormReading,
+    ReadFrame,
+    ReadOptions,
+    Remark,
+    UnreadableForm,
+)
+
+FORMS: tuple[Form, ...] = get_args(Form)
+WRITERS: Mapping[str, Callable[[Decision, HandoffOptions], Document]] = {
+    "framing-decision-list": framing_decision_list.write,
+    "image-regions": image_regions.write,
+    "iiif": iiif.write,
+    "media-fragments": media_fragments.write,
+    "ffmpeg": ffmpeg.write,
+    "openexr": openexr.write,
+    "timeline-transform": timeline_transform.write,
+    "csv": csv_table.write,
+}
+READERS: Mapping[str, Callable[[Any, ReadOptions], FormReading]] = {
+    "framing-decision-list": framing_decision_list_reader.read,
+    "image-regions": image_regions.read,
+    "iiif": iiif.read,
+    "media-fragments": media_fragments.read,
+    "csv": csv_table.read,
+}
+MEDIA_TYPES: Mapping[Form, str] = {
+    "framing-decision-list": "application/x.framing-decision-list+json",
+    "image-regions": "application/rdf+xml",
+    "iiif": "text/uri-list",
+    "media-fragments": "text/uri-list",
+    "ffmpeg": "text/x-shellscript",
+    "openexr": "application/x.openexr-header+json",
+    "timeline-transform": "application/x.timeline-transform+json",
+    "csv": "text/csv",
+}
+
+
+def write(decision: Decision, form: str, options: HandoffOptions | None = None) -> Document:
+    """Return a decision as a document of one form.
+
+    Raises
+    ------
+    ValueError
+        If there is no such form, or an option makes no sense for it.
+    """
+    if form not in WRITERS:
+        raise ValueError(f"there is no form {form!r}; there are {', '.join(WRITERS)}")
+    return WRITERS[form](decision, options or HandoffOptions())
+
+
+def read(document: Any, form: str, options: ReadOptions | None = None) -> FormReading:
+    """Return the part of a job that a document carries.
+
+    Raises
+    ------
+    UnreadableForm
+        If the document does not keep to its standard.
+    ValueError
+        If that form cannot be read back.
+    """
+    if form not in READERS:
+        raise ValueError(f"the form {form!r} is not read back; {', '.join(READERS)} are")
+    return READERS[form](document, options or ReadOptions())
+
+
+__all__ = [
+    "FORMS",
+    "MEDIA_TYPES",
+    "READERS",
+    "WRITERS",
+    "Document",
+    "Form",
+    "FormFault",
+    "FormReading",
+    "HandoffOptions",
+    "Loss",
+    "ReadFrame",
+    "ReadOptions",
+    "Remark",
+    "UnreadableForm",
+    "read",
+    "write",
+]

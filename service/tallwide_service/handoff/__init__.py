@@ -1,1 +1,0 @@
-"""Decisions to the documents of open standards, one file a standard."""
