@@ -2,8 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from fractions import Fraction
+
+from hypothesis import assume
 from hypothesis import strategies as st
 
+from tallwide.answers import Rect
+from tallwide.decision import Decision, Frame
+from tallwide.geometry import upright_sides_to_recorded
 from tallwide.job import (
     Align,
     Aspect,
@@ -15,6 +22,7 @@ from tallwide.job import (
     Protection,
     Raster,
 )
+from tallwide_service.core.region import protected
 
 WRITTEN_ASPECTS = ("16:9", "9:16", "4:5", "1:1", "2.39:1", "1.85:1", "4:3", "2:3", "3:2", 1.9, 0.5625, "2:1")
 
@@ -81,3 +89,44 @@ def jobs(draw, smallest: int = 1, largest: int = 65_535, most: int = 4):
         deliverables=tuple(draw(deliverables(f"frame {index}")) for index in range(count)),
         framing=Framing(aspect_tolerance=draw(tolerances)),
     )
+
+
+def rects(raster: Raster):
+    """Rectangles of whole pixels inside a raster."""
+
+    def build(x, y, width, height):
+        return Rect(x, y, min(width, raster.width - x), min(height, raster.height - y))
+
+    places = st.integers(0, raster.width - 1), st.integers(0, raster.height - 1)
+    return st.builds(build, *places, st.integers(1, raster.width), st.integers(1, raster.height))
+
+
+labels = st.text(st.characters(codec="utf-8", exclude_categories=("C", "Z")), min_size=1, max_size=20)
+pixel_aspects = st.sampled_from((1, 1, 1, 1.5, 0.5, 1.0666666666666667))
+
+
+@st.composite
+def decisions(draw, smallest: int = 2, largest: int = 65_535, most: int = 4, turns=(0, 0, 90, 180, 270)):
+    """Jobs with frames that lie anywhere on the raster: what a map or a hand-off gets, no solver asked."""
+    capture = draw(captures(smallest, largest))
+    names = draw(st.lists(labels, min_size=1, max_size=most, unique=True))
+    frames = []
+    for name in names:
+        rect = draw(rects(capture.raster))
+        raster = draw(st.one_of(st.none(), rasters(2, 8192)))
+        deliverable = Deliverable(
+            label=name,
+            aspect=None if raster else draw(aspects),
+            raster=raster,
+            pixel_aspect=draw(pixel_aspects) if raster else 1,
+            delivery_turn=draw(st.sampled_from(turns)),
+            protection=draw(protections),
+        )
+        assume(raster is None or Fraction(1, 20) <= deliverable.ratio <= 20)
+        sides = upright_sides_to_recorded(deliverable.protection.shares(), capture.roll)
+        grown = protected(rect, sides)
+        if not Rect(0, 0, capture.raster.width, capture.raster.height).holds(grown):
+            deliverable, grown = replace(deliverable, protection=Protection(each_side=0)), rect
+        frames.append(Frame(deliverable, rect, grown))
+    job = Job(capture=capture, deliverables=tuple(frame.deliverable for frame in frames), id=draw(st.none() | labels))
+    return Decision(job, tuple(frames), decision_id="0" * 64, engine_version="0.1.0")

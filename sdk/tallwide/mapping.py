@@ -30,8 +30,9 @@ SPACE_NAMES: tuple[SpaceName, ...] = get_args(SpaceName)
 FRAME_SPACES = ("extraction", "delivery", "pull")
 LARGEST_COORDINATE = 10**9
 LARGEST_MULTIPLE = 4096
-LONGEST_RATIONAL = 120
-_RATIONAL = re.compile(r"-?[0-9]{1,60}(?:/[0-9]{1,60}|\.[0-9]{1,60})?")
+# The smallest double has 341 digits as a rational; a map may add some sixty to it.
+LONGEST_RATIONAL = 1001
+_RATIONAL = re.compile(r"-?[0-9]{1,500}(?:/[0-9]{1,500}|\.[0-9]{1,500})?")
 
 
 def exact_coordinate(written: Coordinate) -> Fraction:

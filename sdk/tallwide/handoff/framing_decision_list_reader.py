@@ -31,7 +31,7 @@ from tallwide.handoff.reading import (
     refuse_twins,
     usable_label,
 )
-from tallwide.job import Number, Raster, Roll, aspect_ratio, exact
+from tallwide.job import LARGEST_SIDE_PX, Number, Raster, Roll, aspect_ratio, exact
 
 FORM = "framing-decision-list"
 EDITIONS: Mapping[tuple[int, int], tuple[str, ...]] = {
@@ -201,6 +201,19 @@ class Checker(ReadingNotes):
 
 
 @dataclass(frozen=True, slots=True)
+class WholeSize:
+    """A canvas or a target, px; a target's side may be 0, which leaves it free."""
+
+    width: int
+    height: int
+
+    @property
+    def is_raster(self) -> bool:
+        """Whether a job may state it as a raster."""
+        return 0 < self.width <= LARGEST_SIDE_PX and 0 < self.height <= LARGEST_SIDE_PX
+
+
+@dataclass(frozen=True, slots=True)
 class Intent:
     """A framing intent, read."""
 
@@ -228,9 +241,9 @@ class ReadCanvas:
     id: str
     source: str
     label: str | None
-    size: Raster
+    size: WholeSize
     effective: tuple[Fraction, Fraction, Fraction, Fraction] | None
-    photosites: Raster | None
+    photosites: WholeSize | None
     physical_mm: tuple[Fraction, Fraction] | None
     squeeze: Fraction
     decisions: tuple[PlacedDecision, ...]
@@ -421,8 +434,8 @@ def _canvas(value: Any, pointer: str, checker: Checker) -> ReadCanvas | None:
     else:
         checker.breach(pointer, "has no source_canvas_id", "canvas, required", liberty="read as its own source")
     label = checker.word(entry["label"], f"{pointer}/label", "label") if "label" in entry else None
-    size = _raster(entry, "dimensions", pointer, checker)
-    photosites = _raster(entry, "photosite_dimensions", pointer, checker)
+    size = _whole_size(entry, "dimensions", pointer, checker)
+    photosites = _whole_size(entry, "photosite_dimensions", pointer, checker)
     physical = None
     if "physical_dimensions" in entry:
         physical = checker.size(
@@ -452,16 +465,11 @@ def _canvas(value: Any, pointer: str, checker: Checker) -> ReadCanvas | None:
     return ReadCanvas(pointer, name, source, label, size, effective, photosites, physical, squeeze, tuple(decisions))
 
 
-def _raster(entry: Mapping[str, Any], name: str, pointer: str, checker: Checker) -> Raster | None:
+def _whole_size(entry: Mapping[str, Any], name: str, pointer: str, checker: Checker) -> WholeSize | None:
     if name not in entry:
         return None
     size = checker.size(entry[name], f"{pointer}/{name}", f"{name}, whole numbers", whole=True)
-    if size is None:
-        return None
-    if max(size) > 65_535:
-        checker.breach(f"{pointer}/{name}", "is at most 65535 on each side", "bound of this reader")
-        return None
-    return Raster(int(size[0]), int(size[1]))
+    return None if size is None else WholeSize(int(size[0]), int(size[1]))
 
 
 def _edges(
@@ -555,26 +563,15 @@ def _templates(root: Mapping[str, Any], checker: Checker) -> Iterator[tuple[str,
         _check_rounding(entry, pointer, checker)
         target, squeeze = _target(entry, pointer, checker)
         if name is not None and target is not None:
-            yield name, Template(target if target.width and target.height else None, squeeze)
+            yield name, Template(Raster(target.width, target.height) if target.is_raster else None, squeeze)
 
 
-@dataclass(frozen=True, slots=True)
-class Target:
-    """A template's target; 0 leaves a side free."""
-
-    width: int
-    height: int
-
-
-def _target(entry: Mapping[str, Any], pointer: str, checker: Checker) -> tuple[Any, Fraction]:
+def _target(entry: Mapping[str, Any], pointer: str, checker: Checker) -> tuple[WholeSize | None, Fraction]:
     target, squeeze = None, Fraction(1)
     if "target_dimensions" in entry:
         where = f"{pointer}/target_dimensions"
         size = checker.size(entry["target_dimensions"], where, "target_dimensions", whole=True, zero_from=ONLY_2_0_1)
-        if size is not None and max(size) <= 65_535:
-            target = Raster(int(size[0]), int(size[1])) if min(size) else Target(int(size[0]), int(size[1]))
-        elif size is not None:
-            checker.breach(where, "is at most 65535 on each side", "bound of this reader")
+        target = None if size is None else WholeSize(int(size[0]), int(size[1]))
     if "target_anamorphic_squeeze" in entry:
         where = f"{pointer}/target_anamorphic_squeeze"
         stated = checker.number(entry["target_anamorphic_squeeze"], where, "target_anamorphic_squeeze")
@@ -675,13 +672,14 @@ def _as_reading(
     checker: Checker,
 ) -> FormReading:
     canvas = _recorded_canvas(canvases, checker)
+    raster = _recorded_raster(canvas)
     own = document.get(PRIVATE)
     private: Mapping[str, Any] = own if isinstance(own, dict) else {}
     capture, roll = _capture(canvas, private, checker)
     deliverables, frames = [], []
     for index, decision in enumerate(canvas.decisions):
         read_one = _deliverable(
-            decision, index, intents, templates, edition=edition, canvas=canvas, roll=roll, checker=checker
+            decision, index, intents, templates, edition=edition, raster=raster, roll=roll, checker=checker
         )
         if read_one is not None:
             deliverables.append(read_one[0])
@@ -727,6 +725,17 @@ def _recorded_canvas(canvases: list[ReadCanvas], checker: Checker) -> ReadCanvas
     return chosen
 
 
+def _recorded_raster(canvas: ReadCanvas) -> Raster:
+    """Return the recorded raster, within the bounds of a job."""
+    for name, size in (("dimensions", canvas.size), ("photosite_dimensions", canvas.photosites or canvas.size)):
+        if not size.is_raster:
+            fault = FormFault(
+                f"{canvas.pointer}/{name}", f"is at most {LARGEST_SIDE_PX} on each side", "the job document"
+            )
+            raise UnreadableForm(FORM, [fault])
+    return Raster(canvas.size.width, canvas.size.height)
+
+
 def _capture(canvas: ReadCanvas, private: Mapping[str, Any], checker: Checker) -> tuple[dict[str, Any], Roll]:
     size = canvas.size
     capture: dict[str, Any] = {"raster": {"width": size.width, "height": size.height}}
@@ -760,7 +769,7 @@ def _capture(canvas: ReadCanvas, private: Mapping[str, Any], checker: Checker) -
 
 
 def _read_pitch(
-    capture: dict[str, Any], physical_mm: tuple[Fraction, Fraction], imager: Raster, pointer: str, checker: Checker
+    capture: dict[str, Any], physical_mm: tuple[Fraction, Fraction], imager: WholeSize, pointer: str, checker: Checker
 ) -> None:
     across, down = physical_mm[0] * 1000 / imager.width, physical_mm[1] * 1000 / imager.height
     # The standard advises four decimals of a millimetre; the pitch is known to that over the whole side.
@@ -795,14 +804,14 @@ def _deliverable(  # noqa: PLR0913 - a decision and what it refers to
     templates: Mapping[str, Template],
     *,
     edition: str,
-    canvas: ReadCanvas,
+    raster: Raster,
     roll: Roll,
     checker: Checker,
 ) -> tuple[dict[str, Any], ReadFrame] | None:
     intent = intents.get(decision.intent, Intent(None, None, Fraction(0)))
     written = intent.label or decision.label or decision.intent
     label = usable_label(written, f"{decision.pointer}/label", checker, "label")
-    rect = _whole(decision.edges, decision.pointer, canvas.size, checker)
+    rect = _whole(decision.edges, decision.pointer, raster, checker)
     if label is None or rect is None:
         return None
     entry: dict[str, Any] = {"label": label}
@@ -822,7 +831,7 @@ def _deliverable(  # noqa: PLR0913 - a decision and what it refers to
     protected = None
     if decision.protected is not None:
         protected = _whole(decision.protected, decision.pointer, None, checker)
-    entry.update(_protection(intent, rect, protected, edition, canvas.size, roll))
+    entry.update(_protection(intent, rect, protected, edition, raster, roll))
     if intent.protection and edition == "1.0":
         checker.liberty(decision.pointer, "edition 1.0 counts protection outward from the decision", "protection, 1.0")
     return entry, ReadFrame(label, rect, protected)
