@@ -53,11 +53,16 @@ def filter_chain(frame: Frame, capture: Capture) -> str:
 
 
 def command(chain: str, *, source: str, output: str) -> list[str]:
-    """Return the arguments of a full command; the caller adds its encoder before the output."""
-    # The display matrix was not applied to the frames; the override keeps it from travelling on with the turned file.
+    """Return the arguments of a full command; the caller adds its encoder before the output.
+
+    A file's display matrix would travel on to the turned picture and turn it again. The graph takes
+    it off the frames, and its second input, which goes nowhere, keeps FFmpeg from copying it from
+    the one stream that the output would otherwise be made of (measured with FFmpeg 5.1).
+    """
+    graph = f"[0:v:0]sidedata=mode=delete:type=DISPLAYMATRIX,{chain}[cut];[0:v:0]nullsink"
     return [
-        "ffmpeg", "-hide_banner", "-nostdin", "-noautorotate", "-i", source, "-map", "0:v:0", "-vf", chain,
-        "-metadata:s:v:0", "rotate=0", output,
+        "ffmpeg", "-hide_banner", "-nostdin", "-noautorotate", "-i", source,
+        "-filter_complex", graph, "-map", "[cut]", output,
     ]  # fmt: skip
 
 
@@ -111,6 +116,8 @@ def _own_losses(decision: Decision) -> list[Loss]:
             losses.append(
                 Loss("chroma", "odd places or sizes: in 4:2:0 and 4:2:2 the chroma moves by half a sample", frame.label)
             )
+        if total_turn(frame, decision.capture) in (90, 270):
+            losses.append(Loss("turned_chroma", "a quarter turn resamples the chroma of 4:2:2", frame.label))
         raster = frame.deliverable.raster
         if raster is not None and (raster.width % 2 or raster.height % 2):
             losses.append(Loss("odd_raster", "encoders of 4:2:0 refuse an odd delivery raster", frame.label))
