@@ -28,7 +28,9 @@ def clip(request, tmp_path_factory):
     planes = _planes(pixel_format, W, H)
     path = folder / "recorded.mkv"
     raw = b"".join(plane.tobytes() for _ in range(FRAMES) for plane in planes)
-    _ffmpeg("-f", "rawvideo", "-pix_fmt", pixel_format, "-s", f"{W}x{H}", "-i", "-", "-c:v", "ffv1", str(path), stdin=raw)
+    _ffmpeg(
+        "-f", "rawvideo", "-pix_fmt", pixel_format, "-s", f"{W}x{H}", "-i", "-", "-c:v", "ffv1", str(path), stdin=raw
+    )
     return path, pixel_format, planes
 
 
@@ -160,13 +162,29 @@ def test_a_delivery_raster_is_scaled_to_and_its_pixels_are_square(clip, tmp_path
 def test_without_a_raster_the_squeeze_stays_in_the_sample_aspect(tmp_path):
     capture = Capture(Raster(W, H), squeeze=1.8, roll=90)
     deliverable = Deliverable("wide", Aspect("1:1"))
-    decision = Decision(Job(capture, (deliverable,)), (Frame(deliverable, Rect(0, 0, 32, 64), Rect(0, 0, 32, 64)),), None, "0.1.0")
+    decision = Decision(
+        Job(capture, (deliverable,)), (Frame(deliverable, Rect(0, 0, 32, 64), Rect(0, 0, 32, 64)),), None, "0.1.0"
+    )
     (entry,) = handoff.write(decision, "ffmpeg").content
     assert entry["filter"].endswith("setsar=sar=5/9:max=65535")
     assert Fraction(5, 9) == 1 / Fraction("1.8")
 
 
-HOSTILE = ["; rm -rf /", "$(touch owned)", "`id`", "-i", "a\nffmpeg -h", "'", '"', "../../up", "|cat", "*", "\\", "%s", "🎥"]
+HOSTILE = [
+    "; rm -rf /",
+    "$(touch owned)",
+    "`id`",
+    "-i",
+    "a\nffmpeg -h",
+    "'",
+    '"',
+    "../../up",
+    "|cat",
+    "*",
+    "\\",
+    "%s",
+    "🎥",
+]
 
 
 @pytest.mark.parametrize("label", HOSTILE)
@@ -175,7 +193,10 @@ def test_no_label_and_no_source_reaches_a_shell(label, tmp_path):
     document = handoff.write(_decision(rect, label=label.replace("\n", " ")), "ffmpeg", HandoffOptions(source=label))
     (entry,) = document.content
     echoed = subprocess.run(
-        ["sh", "-c", entry["command"].replace("ffmpeg", "printf '%s\\0'", 1)], cwd=tmp_path, capture_output=True, check=True
+        ["sh", "-c", entry["command"].replace("ffmpeg", "printf '%s\\0'", 1)],
+        cwd=tmp_path,
+        capture_output=True,
+        check=True,
     ).stdout.decode()
     assert echoed.split("\0")[:-1] == entry["arguments"][1:]
     assert not list(tmp_path.iterdir())
@@ -188,7 +209,9 @@ def test_the_script_cuts_every_deliverable(clip, tmp_path):
         deliverable = Deliverable(label, Aspect("1:1"))
         rect = Rect(2 * index, 4, 40, 32)
         frames.append(Frame(deliverable, rect, rect))
-    decision = Decision(Job(Capture(Raster(W, H)), tuple(f.deliverable for f in frames)), tuple(frames), "0" * 64, "0.1.0")
+    decision = Decision(
+        Job(Capture(Raster(W, H)), tuple(f.deliverable for f in frames)), tuple(frames), "0" * 64, "0.1.0"
+    )
     script = tmp_path / "cut.sh"
     script.write_bytes(handoff.write(decision, "ffmpeg").raw)
     out = tmp_path / "out folder"
