@@ -159,7 +159,7 @@ def test_a_delivery_raster_is_scaled_to_and_its_pixels_are_square(clip, tmp_path
     assert (stream["width"], stream["height"], stream.get("sample_aspect_ratio", "1:1")) == (72, 104, "1:1")
 
 
-def test_without_a_raster_the_squeeze_stays_in_the_sample_aspect(tmp_path):
+def test_without_a_raster_the_squeeze_stays_in_the_sample_aspect():
     capture = Capture(Raster(W, H), squeeze=1.8, roll=90)
     deliverable = Deliverable("wide", Aspect("1:1"))
     decision = Decision(

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from PIL import Image
-from strategies import decisions
 
+from strategies import decisions
 from tallwide import handoff
 from tallwide.answers import Rect
 from tallwide.decision import Decision, Frame
@@ -108,10 +108,12 @@ def test_requests_by_others_are_read(text, rect):
 @pytest.mark.parametrize(
     "text",
     [
-        "1,2,3/max/0/default.jpg", "0,0,0,10/max/0/default.jpg", "-1,0,5,5/max/0/default.jpg", "0,0,5,5/max/45/default.jpg",
+        "1,2,3/max/0/default.jpg", "0,0,0,10/max/0/default.jpg", "-1,0,5,5/max/0/default.jpg",
+        "0,0,5,5/max/45/default.jpg",
         "0,0,5,5/max/!0/default.jpg", "0,0,5,5/10,10/0/default.jpg", "9000,0,5,5/max/0/default.jpg", "max", "",
         "0,0,5,5/^99999,5/0/default.jpg", "0,0,5,5/big/0/default.jpg", "0,0," + "9" * 500 + ",5/max/0/default.jpg",
-        "pct:33.33,0,50,100/max/0/default.jpg", "0,0,٥,5/max/0/default.jpg", "x" * 5000, 7, None, [7], [{"path": 7}],
+        "pct:33.33,0,50,100/max/0/default.jpg", "0,0,\u0665,5/max/0/default.jpg", "x" * 5000, 7, None,
+        [7], [{"path": 7}],
         ["0,0,5,5/max/0/default.jpg"] * 33, "0,0,5,5/max/0/default.jpg\n" * 40,
     ],
 )  # fmt: skip

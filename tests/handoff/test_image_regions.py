@@ -12,8 +12,8 @@ from fractions import Fraction
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from strategies import decisions
 
+from strategies import decisions
 from tallwide import handoff
 from tallwide.answers import Rect
 from tallwide.decision import Decision, Frame
@@ -24,9 +24,9 @@ from tallwide.job import Aspect, Capture, Deliverable, Job, Raster
 FORM = "image-regions"
 
 
-def _decision(*frames: tuple[str, Rect], raster: Raster = Raster(3840, 2160), **capture) -> Decision:
+def _decision(*frames: tuple[str, Rect]) -> Decision:
     made = tuple(Frame(Deliverable(label, Aspect("1:1")), rect, rect) for label, rect in frames)
-    return Decision(Job(Capture(raster, **capture), tuple(f.deliverable for f in made)), made, "0" * 64, "0.1.0")
+    return Decision(Job(Capture(Raster(3840, 2160)), tuple(f.deliverable for f in made)), made, "0" * 64, "0.1.0")
 
 
 DECISION = _decision(
@@ -110,7 +110,8 @@ def test_what_regions_carry_comes_back_unchanged(decision):
 STRANGER = """<rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">
 <rdf:Description rdf:about="" xmlns:I="http://iptc.org/std/Iptc4xmpExt/2008-02-29/">
 <I:ImageRegion><rdf:Bag><rdf:li><rdf:Description I:rId="x9x16">
-<I:RegionBoundary><rdf:Description I:rbShape="rectangle" I:rbUnit="{unit}" I:rbX="{x}" I:rbY="0" I:rbW="{w}" I:rbH="{h}"/>
+<I:RegionBoundary><rdf:Description I:rbShape="rectangle" I:rbUnit="{unit}"
+ I:rbX="{x}" I:rbY="0" I:rbW="{w}" I:rbH="{h}"/>
 </I:RegionBoundary></rdf:Description></rdf:li></rdf:Bag></I:ImageRegion></rdf:Description></rdf:RDF>"""
 
 

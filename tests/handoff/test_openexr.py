@@ -11,8 +11,8 @@ import numpy as np
 import OpenEXR
 import pytest
 from hypothesis import given, settings
-from strategies import decisions
 
+from strategies import decisions
 from tallwide import handoff
 from tallwide.answers import Rect
 from tallwide.decision import Decision, Frame
