@@ -54,6 +54,8 @@ FIT_SOURCES = (
 )
 LARGEST_NUMBER = 10**9
 MOST_ENTRIES = 256
+# Anchor plus size are two doubles, each rounded: their sum may pass an edge that the exact values meet.
+FLOAT_SLACK_PX = Fraction(1, 10**6)
 # Member names of one object, and whether each is required.
 Members = Mapping[str, bool]
 
@@ -459,7 +461,7 @@ def _canvas(value: Any, pointer: str, checker: Checker) -> ReadCanvas | None:
     if name is None or source is None or size is None:
         return None
     for where, edges in [("effective_dimensions", effective), *((d.pointer, d.edges) for d in decisions)]:
-        if edges is not None and (edges[2] > size.width or edges[3] > size.height):
+        if edges is not None and (edges[2] > size.width + FLOAT_SLACK_PX or edges[3] > size.height + FLOAT_SLACK_PX):
             place, clause = where if where.startswith("/") else f"{pointer}/{where}", "canvas, text: stays inside"
             checker.breach(place, "reaches beyond its canvas", clause, only_in=ONLY_2_0_1, liberty="cut at the edge")
     return ReadCanvas(pointer, name, source, label, size, effective, photosites, physical, squeeze, tuple(decisions))
