@@ -1,5 +1,118 @@
-"""tallwide: framing for pictures that leave one camera in several shapes."""
+"""tallwide: framing for pictures that leave one camera in several shapes.
 
-from tallwide.version import VERSION as __version__
+The names below load when they are first used, so that `import tallwide` stays light.
+"""
 
-__all__ = ["__version__"]
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+from tallwide.version import VERSION as __version__  # noqa: N811 - Python's own name for it
+
+if TYPE_CHECKING:
+    from tallwide.answers import (
+        Extraction,
+        ExtractionsAnswer,
+        Margin,
+        MarginsAnswer,
+        OrientationAnswer,
+        Plan,
+        Rect,
+    )
+    from tallwide.client import Client
+    from tallwide.errors import (
+        ConnectionFailed,
+        ProblemError,
+        ProtocolError,
+        RateLimited,
+        RefusedInput,
+        ServiceMissing,
+        TallwideError,
+        TimedOut,
+        TlsFailed,
+        TooLarge,
+        Unavailable,
+    )
+    from tallwide.job import (
+        Align,
+        Aspect,
+        Capture,
+        Deliverable,
+        Display,
+        Framing,
+        Grid,
+        Job,
+        Lens,
+        Offset,
+        Point,
+        Protection,
+        Raster,
+        SafeArea,
+        Subject,
+        exact,
+    )
+    from tallwide.rows import to_rows
+    from tallwide.wire import from_wire, to_wire
+
+_HOME = {
+    "tallwide.job": (
+        "Align",
+        "Aspect",
+        "Capture",
+        "Deliverable",
+        "Display",
+        "Framing",
+        "Grid",
+        "Job",
+        "Lens",
+        "Offset",
+        "Point",
+        "Protection",
+        "Raster",
+        "SafeArea",
+        "Subject",
+        "exact",
+    ),
+    "tallwide.answers": (
+        "Extraction",
+        "ExtractionsAnswer",
+        "Margin",
+        "MarginsAnswer",
+        "OrientationAnswer",
+        "Plan",
+        "Rect",
+    ),
+    "tallwide.client": ("Client",),
+    "tallwide.errors": (
+        "ConnectionFailed",
+        "ProblemError",
+        "ProtocolError",
+        "RateLimited",
+        "RefusedInput",
+        "ServiceMissing",
+        "TallwideError",
+        "TimedOut",
+        "TlsFailed",
+        "TooLarge",
+        "Unavailable",
+    ),
+    "tallwide.rows": ("to_rows",),
+    "tallwide.wire": ("from_wire", "to_wire"),
+}
+_MODULE_OF = {name: module for module, names in _HOME.items() for name in names}
+
+__all__ = ["__version__", *sorted(_MODULE_OF)]  # noqa: PLE0604 - built from the table above
+
+
+def __getattr__(name: str) -> Any:
+    module = _MODULE_OF.get(name)
+    if module is None:
+        raise AttributeError(f"module 'tallwide' has no attribute {name!r}")
+    value = getattr(importlib.import_module(module), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)
