@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from tallwide.job import Job, Raster, Roll
+from tallwide.job import Job, Roll
 
 Verdict = Literal["enough", "at_limit", "short"]
 
@@ -297,7 +297,7 @@ class SafeAreaPlace:
     label: str
     document: str | None
     in_scope: bool
-    delivered_raster: Raster
+    delivered_raster: Size
     delivered_rect: Rect
     upright_rect: Rect
     rect: Rect

@@ -28,6 +28,14 @@ class Limits:
     own_members: int = 32
     own_bytes: int = 16_384
     overlay_png_px: int = 268_435_456
+    line_px: int = 1_024
+    title_characters: int = 200
+    date_characters: int = 60
+    notes_characters: int = 2_000
+    chart_width_mm: int = 5_000
+    plate_bytes: int = 67_108_864
+    plate_px: int = 36_000_000
+    plate_side_px: int = 16_384
 
 
 LIMITS = Limits()

@@ -130,7 +130,7 @@ def test_a_chart_seen_where_it_belongs_reads_as_nothing_off(roll):
 def test_a_shift_beyond_the_tolerance_is_beyond_it():
     job = Job(full_frame(), (Deliverable("wide", aspect=Aspect("16:9")),))
     extractions = solve(job).extractions
-    corners = corners_of(extractions[0].rect) + (3, -4)
+    corners = corners_of(extractions[0].rect) + np.array((3, -4))
     for tolerance, verdict in ((5, "within"), (4.999, "beyond")):
         frames = (ReadFrame("wide", tuple(map(tuple, corners.tolist()))),)
         (answer,) = read_chart(job, extractions, ChartReading(frames, tolerance_px=tolerance))

@@ -4,20 +4,36 @@ from __future__ import annotations
 
 import re
 import secrets
-from typing import Any
+from typing import Any, get_args
 
 from flask import Flask, Response, g, request
 from flask_smorest import Api
 from flask_swagger_ui import get_swaggerui_blueprint
 
-from tallwide.answers import ExtractionsAnswer, MarginsAnswer, OrientationAnswer
+from tallwide.answers import (
+    ChartReadingAnswer,
+    DialInAnswer,
+    ExtractionsAnswer,
+    MarginsAnswer,
+    OrientationAnswer,
+    SafeAreasAnswer,
+)
+from tallwide.job import View
 from tallwide.version import VERSION
-from tallwide_service.api import framing, operations, pictures, problems
+from tallwide_service.api import framing, operations, pictures, placing, problems
 from tallwide_service.api.computing import json_response
 from tallwide_service.api.described import answer_schemas
 from tallwide_service.api.documented import PROBLEM_SCHEMA
-from tallwide_service.api.schemas import AspectField, JobSchema, Number, Text, Whole
+from tallwide_service.api.schemas import AspectField, JobSchema, Number, Switch, Text, Whole
 
+ANSWERS = (
+    ExtractionsAnswer,
+    MarginsAnswer,
+    OrientationAnswer,
+    SafeAreasAnswer,
+    DialInAnswer,
+    ChartReadingAnswer,
+)
 REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
 SECURITY_HEADERS = {
     "X-Content-Type-Options": "nosniff",
@@ -60,17 +76,21 @@ def _api(app: Flask) -> Api:
     api.register_field(Whole, "integer", None)
     api.register_field(Number, "number", None)
     api.register_field(Text, "string", None)
+    api.register_field(Switch, "boolean", None)
     api.register_field(AspectField, ["string", "number"], None)
     api.spec.components.schema("Job", schema=JobSchema)
     api.spec.components.schema("Problem", PROBLEM_SCHEMA)
-    for name, schema in answer_schemas(ExtractionsAnswer, MarginsAnswer, OrientationAnswer).items():
+    for name, schema in answer_schemas(*ANSWERS).items():
         api.spec.components.schema(name, schema)
     for schema in api.spec.components.schemas.values():
         if schema.get("additionalProperties") is True:
             # What `NounSchema.refuse_unknown` does: the caller's own members and no others.
             schema["additionalProperties"] = False
             schema["patternProperties"] = {"^_": {}}
-    for module in (framing, pictures, operations):
+    # A view is its bare name; apispec knows a nested field as an object only.
+    picture = api.spec.components.schemas["Job"]["properties"]["picture"]
+    picture["anyOf"] = [{"type": "string", "enum": list(get_args(View))}, {"$ref": picture.pop("$ref")}]
+    for module in (framing, placing, pictures, operations):
         api.register_blueprint(module.blueprint)
     return api
 

@@ -23,7 +23,7 @@ def extractions_answer(job: Job, identity: str) -> ExtractionsAnswer:
     """Return where each frame of a job lies."""
     solution = solve(job)
     return ExtractionsAnswer(
-        **_named(job, identity, solution),
+        **named(job, identity, solution),
         extractions=solution.extractions,
         common_area=solution.common_area,
         combined_area=solution.combined_area,
@@ -34,7 +34,7 @@ def extractions_answer(job: Job, identity: str) -> ExtractionsAnswer:
 def margins_answer(job: Job, identity: str) -> MarginsAnswer:
     """Return what each frame of a job has to spare."""
     solution = solve(job)
-    return MarginsAnswer(**_named(job, identity, solution), margins=margins(job, solution))
+    return MarginsAnswer(**named(job, identity, solution), margins=margins(job, solution))
 
 
 def orientation_answer(job: Job, identity: str) -> OrientationAnswer:
@@ -45,7 +45,7 @@ def orientation_answer(job: Job, identity: str) -> OrientationAnswer:
     except CannotBeMet:
         solution = None
     return OrientationAnswer(
-        **_named(job, identity, solution),
+        **named(job, identity, solution),
         plans=advice.plans,
         recommended=advice.recommended,
         break_even=advice.break_even,
@@ -53,7 +53,7 @@ def orientation_answer(job: Job, identity: str) -> OrientationAnswer:
     )
 
 
-def _named(job: Job, identity: str, solution: Solution | None) -> dict[str, Any]:
+def named(job: Job, identity: str, solution: Solution | None) -> dict[str, Any]:
     """Return the members that every answer carries."""
     return {
         "engine_version": VERSION,
@@ -63,18 +63,18 @@ def _named(job: Job, identity: str, solution: Solution | None) -> dict[str, Any]
     }
 
 
-def serve(path: str, compute: Compute, answer: type, summary: str) -> None:
-    """Register a computing endpoint for POST and GET."""
-    name = path.rsplit("/", 1)[-1]
+def serve(path: str, compute: Compute, answer: type, summary: str, *, group: Blueprint = blueprint) -> None:
+    """Register a computing endpoint for POST and GET in a group of the document."""
+    name = path.removeprefix("/v1/").replace("/", "_").replace("-", "_")
     post, get = json_endpoint(path, compute)
     answered = {"200": json_answer(answer.__name__, (answer.__doc__ or "").split("\n", maxsplit=1)[0])}
-    document_post = blueprint.doc(
+    document_post = group.doc(
         operationId=name,
         summary=summary,
         requestBody=job_body(),
         responses={**answered, **refusals(400, 413, 415, 422)},
     )
-    document_get = blueprint.doc(
+    document_get = group.doc(
         operationId=f"{name}_by_query",
         summary=f"{summary} (short jobs, cacheable)",
         parameters=[JOB_PARAMETER, IF_NONE_MATCH],
@@ -84,8 +84,8 @@ def serve(path: str, compute: Compute, answer: type, summary: str) -> None:
             **refusals(400, 413, 422),
         },
     )
-    blueprint.route(path, methods=["POST"], endpoint=name)(document_post(post))
-    blueprint.route(path, methods=["GET"], endpoint=f"{name}_by_query")(document_get(get))
+    group.route(path, methods=["POST"], endpoint=name)(document_post(post))
+    group.route(path, methods=["GET"], endpoint=f"{name}_by_query")(document_get(get))
 
 
 serve("/v1/extractions", extractions_answer, ExtractionsAnswer, "Place every deliverable's frame")

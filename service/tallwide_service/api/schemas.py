@@ -10,11 +10,11 @@ import math
 from collections.abc import Iterator, Mapping
 from fractions import Fraction
 from types import MappingProxyType
-from typing import Any, ClassVar
+from typing import Any, ClassVar, get_args
 
 import orjson
 from marshmallow import INCLUDE, Schema, ValidationError, fields, post_load, validates_schema
-from marshmallow.validate import Length, OneOf, Range, Validator
+from marshmallow.validate import Length, OneOf, Range, Regexp, Validator
 
 from tallwide import job as nouns
 from tallwide.job import exact
@@ -448,6 +448,12 @@ class DeliverableSchema(NounSchema):
         validate=[Between(0.01, 100), TwoDecimals()], metadata={"description": "Weight of this frame among others."}
     )
     safe_areas = listed(fields.Nested(SafeAreaSchema), 0, LIMITS.safe_areas, "Areas that screens leave free.")
+    safe_area_sets = listed(
+        choice(get_args(nouns.SafeAreaSet), "Name of a published set."),
+        0,
+        len(get_args(nouns.SafeAreaSet)),
+        "Published sets, see /v1/reference/safe-areas.",
+    )
     display = nested(DisplaySchema, "Where it is seen.")
 
     @validates_schema(skip_on_field_errors=False, pass_original=True)
@@ -467,8 +473,9 @@ class DeliverableSchema(NounSchema):
     @post_load
     def build(self, data: dict[str, Any], **_: Any) -> Any:
         """Return the deliverable, its lists as tuples."""
-        if "safe_areas" in data:
-            data["safe_areas"] = tuple(data["safe_areas"])
+        for name in ("safe_areas", "safe_area_sets"):
+            if name in data:
+                data[name] = tuple(data[name])
         return super().build(data)
 
 
@@ -528,6 +535,192 @@ class FramingSchema(NounSchema):
         return super().build(data)
 
 
+class Switch(fields.Field[bool]):
+    """true or false, and nothing that resembles them."""
+
+    default_error_messages = {**PLAIN, "invalid": "must be true or false"}
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> bool:
+        if not isinstance(value, bool):
+            raise self.make_error("invalid")
+        return value
+
+
+def switch(description: str) -> Switch:
+    """Return a field that holds true or false."""
+    return Switch(metadata={"description": description})
+
+
+def patterned(pattern: str, sentence: str, description: str) -> Text:
+    """Return a string field of one form."""
+    return Text(validate=Regexp(f"(?a:{pattern})\\Z", error=sentence), metadata={"description": description})
+
+
+class MonitorFeedSchema(NounSchema):
+    """The picture that a monitor or finder is fed, with the recording centred in it."""
+
+    noun = nouns.MonitorFeed
+    width = whole(1, SIDE, "Columns of the feed, px.", required=True)
+    height = whole(1, SIDE, "Lines of the feed, px.", required=True)
+    fit = choice(get_args(nouns.Fit), "whole: all of the recording is seen; fill: no border, its edges are cut.")
+    turned = switch("Whether the feed shows the upright picture; otherwise the recorded one.")
+    desqueezed = switch("Whether the feed shows the scene's shape; otherwise each recorded pixel is square.")
+
+
+class PictureSchema(NounSchema):
+    """One deliverable's own raster, or a monitor feed."""
+
+    noun = nouns.Picture
+    deliverable = text(LIMITS.label_characters, "Label of the deliverable whose raster is drawn.")
+    monitor = nested(MonitorFeedSchema, "The feed that is drawn.")
+
+    @validates_schema(skip_on_field_errors=False)
+    def refuse_two_pictures(self, data: dict[str, Any], **_: Any) -> None:
+        """A picture is one of them."""
+        if ("deliverable" in data) == ("monitor" in data):
+            raise ValidationError("must have one of deliverable and monitor")
+
+
+class PictureField(fields.Nested):
+    """`"recorded"`, `"upright"`, or an object that names a deliverable or a monitor feed."""
+
+    def _deserialize(self, value: Any, *args: Any, **kwargs: Any) -> Any:
+        if isinstance(value, str):
+            if value not in get_args(nouns.View):
+                raise ValidationError("must be recorded, upright, or an object")
+            return nouns.Picture(view=value)  # type: ignore[arg-type]
+        if not isinstance(value, Mapping):
+            raise ValidationError("must be recorded, upright, or an object")
+        return super()._deserialize(value, *args, **kwargs)
+
+
+class OverlaySchema(NounSchema):
+    """What an overlay shows, and how."""
+
+    noun = nouns.Overlay
+    line_px = whole(1, LIMITS.line_px, "Thickness of lines, px of the picture.")
+    line_share = number(0, 0.05, "Thickness of lines as a share of the picture's height.", above=True)
+    palette = choice(("okabe_ito", "tol_bright", "tol_high_contrast"), "Published colour-blind-safe set.")
+    colours = listed(
+        patterned("#[0-9a-fA-F]{6}", "must be a colour such as #e69f00", "#rrggbb"),
+        0,
+        LIMITS.deliverables,
+        "Colours of your own, used in turn before the palette's.",
+    )
+    contrast_lines = switch("Whether a dark edge stands beside each light line.")
+    labels = choice(get_args(nouns.Labels), "full: name, size, aspect and margin; short: the name.")
+    centre_marks = switch("Whether each frame's centre is marked.")
+    protection = switch("Whether protection is drawn.")
+    common_area = switch("Whether the area that all frames share is drawn.")
+    safe_areas = switch("Whether safe areas are drawn, in the picture of one deliverable.")
+    subject = switch("Whether the subject is drawn.")
+    image_circle = switch("Whether the usable image circle is drawn.")
+    usable_area = switch("Whether the usable area is drawn.")
+    shade = choice(("none", "combined_area", "frame"), "Outside of what the picture is darkened.")
+    shade_frame = text(LIMITS.label_characters, "Label of the frame outside of which it is darkened.")
+    theme = choice(get_args(nouns.Theme), "Colours of labels in SVG; variables leaves them to the page's style.")
+    id_prefix = patterned(
+        "[A-Za-z][A-Za-z0-9_-]{0,63}", "must be a letter and up to 63 letters, digits, - and _", "Prefix of ids in SVG."
+    )
+
+    @validates_schema(skip_on_field_errors=False)
+    def refuse_contradictions(self, data: dict[str, Any], **_: Any) -> None:
+        """One thickness; a frame to shade around where one is meant."""
+        if "line_px" in data and "line_share" in data:
+            raise ValidationError({"line_share": ["stands beside line_px; give one of them"]})
+        if (data.get("shade") == "frame") != ("shade_frame" in data):
+            raise ValidationError({"shade_frame": ["is given with shade frame, and with no other"]})
+
+    @post_load
+    def build(self, data: dict[str, Any], **_: Any) -> Any:
+        """Return the options, their colours as a tuple."""
+        if "colours" in data:
+            data["colours"] = tuple(data["colours"])
+        return super().build(data)
+
+
+class PlateSchema(NounSchema):
+    """What is made of an uploaded still."""
+
+    noun = nouns.Plate
+    output = choice(
+        ("burned_in", "contact_sheet", "frames"), "The overlay on the still; all frames on a sheet; a ZIP of frames."
+    )
+    fit = choice(("exact", "scale"), "Whether a still of another size than the recorded raster is scaled to it.")
+    media_type = choice(("image/png", "image/jpeg", "image/tiff"), "Form of the pictures that come back.")
+    longest_side_px = whole(16, LIMITS.plate_side_px, "The pictures that come back are reduced to this, px.")
+
+
+class DialInSchema(NounSchema):
+    """Steps at which a monitor or finder takes numbers by hand."""
+
+    noun = nouns.DialIn
+    step_px = number(0.001, 1000, "Step of pixels.")
+    step_pct = number(0.0001, 100, "Step of percent.")
+
+
+class SheetSchema(NounSchema):
+    """What the framing sheet states that the job does not compute."""
+
+    noun = nouns.Sheet
+    paper = choice(("A4", "letter"), "Size of the paper.")
+    title = text(LIMITS.title_characters, "Title of the sheet.")
+    date = text(LIMITS.date_characters, "Date as it is to be printed.")
+    notes = text(LIMITS.notes_characters, "Notes as they are to be printed.")
+
+
+class ReadFrameSchema(NounSchema):
+    """The corners of one frame as they were measured on a grab."""
+
+    noun = nouns.ReadFrame
+    deliverable = text(LIMITS.label_characters, "Label of the frame.", required=True)
+    corners = listed(
+        listed(number(-SIDE, 2 * SIDE, "px"), 2, 2, "x and y, px."),
+        4,
+        4,
+        "Top left, top right, bottom right, bottom left, as the chart reads.",
+        required=True,
+    )
+
+    @post_load
+    def build(self, data: dict[str, Any], **_: Any) -> Any:
+        """Return the frame, its corners as tuples."""
+        data["corners"] = tuple(tuple(corner) for corner in data["corners"])
+        return super().build(data)
+
+
+class ChartReadingSchema(NounSchema):
+    """A grab of the chart: the corners of some of its frames."""
+
+    noun = nouns.ChartReading
+    frames = listed(
+        fields.Nested(ReadFrameSchema, error_messages={**PLAIN, "type": "must be a JSON object"}),
+        1,
+        LIMITS.deliverables,
+        "Measured frames.",
+        required=True,
+    )
+    picture = choice(get_args(nouns.View), "The picture in which the corners were measured.")
+    tolerance_px = number(0, SIDE, "Largest error of a corner that still passes, px.")
+
+    @post_load
+    def build(self, data: dict[str, Any], **_: Any) -> Any:
+        """Return the reading, its frames as a tuple."""
+        data["frames"] = tuple(data["frames"])
+        return super().build(data)
+
+
+class ChartSchema(NounSchema):
+    """How the framing chart is printed, and what was read from a grab of it."""
+
+    noun = nouns.Chart
+    paper = choice(("A3", "A2"), "Size of the paper.")
+    width_mm = number(
+        100, LIMITS.chart_width_mm, "Width of the recorded picture on paper, mm; the sheet grows with it."
+    )
+    reading = nested(ChartReadingSchema, "What was measured on a grab of the chart.")
+
+
 class JobSchema(NounSchema):
     """A capture, its deliverables and how they are framed together."""
 
@@ -543,6 +736,16 @@ class JobSchema(NounSchema):
         required=True,
     )
     framing = nested(FramingSchema, "How the frames lie together.")
+    picture = PictureField(
+        PictureSchema,
+        error_messages={**PLAIN, "type": "must be recorded, upright, or an object"},
+        metadata={"description": "The picture that is drawn on: recorded, upright, a deliverable's, or a monitor's."},
+    )
+    overlay = nested(OverlaySchema, "Options of overlays.")
+    plate = nested(PlateSchema, "Options of uploaded stills.")
+    dial_in = nested(DialInSchema, "Options of numbers to type by hand.")
+    sheet = nested(SheetSchema, "Options of the framing sheet.")
+    chart = nested(ChartSchema, "Options of the framing chart, and its reading.")
 
     @validates_schema(skip_on_field_errors=False, pass_original=True)
     def refuse_contradictions(self, data: Any, original: Any, **_: Any) -> None:
@@ -552,6 +755,9 @@ class JobSchema(NounSchema):
             return
         framing = data.get("framing", nouns.Framing())
         faults: dict[Any, Any] = dict(_label_faults(frames))
+        references = _reference_faults(data, {frame.label for frame in frames})
+        if references:
+            raise ValidationError({**references, **({"deliverables": faults} if faults else {})})
         if isinstance(framing, nouns.Framing):
             tolerance = exact(framing.aspect_tolerance)
             faults.update((index, fault) for index, fault in _shape_faults(frames, tolerance) if index not in faults)
@@ -574,6 +780,26 @@ def _label_faults(frames: list[nouns.Deliverable]) -> Iterator[tuple[int, Any]]:
         first = seen.setdefault(frame.label, index)
         if first != index:
             yield index, {"label": [f"is the label of deliverable {first} too"]}
+
+
+def _reference_faults(data: dict[str, Any], labels: set[str]) -> dict[str, Any]:
+    """Return what options say of deliverables that the job has not."""
+    unknown = ["no deliverable has this label"]
+    faults: dict[str, Any] = {}
+    picture, overlay, chart = data.get("picture"), data.get("overlay"), data.get("chart")
+    if isinstance(picture, nouns.Picture) and picture.deliverable not in (None, *labels):
+        faults["picture"] = {"deliverable": unknown}
+    if isinstance(overlay, nouns.Overlay) and overlay.shade_frame not in (None, *labels):
+        faults["overlay"] = {"shade_frame": unknown}
+    if isinstance(chart, nouns.Chart) and chart.reading is not None:
+        read = {
+            index: {"deliverable": unknown}
+            for index, frame in enumerate(chart.reading.frames)
+            if frame.deliverable not in labels
+        }
+        if read:
+            faults["chart"] = {"reading": {"frames": read}}
+    return faults
 
 
 def _shape_faults(frames: list[nouns.Deliverable], tolerance: Fraction) -> Iterator[tuple[int, Any]]:

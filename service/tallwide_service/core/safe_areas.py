@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import combinations
 
-from tallwide.answers import Extraction, Rect, SafeAreaPlace, SharedSafeArea
+from tallwide.answers import Extraction, Rect, SafeAreaPlace, SharedSafeArea, Size
 from tallwide.geometry import common_area, recorded_to_upright, upright_to_recorded
 from tallwide.job import Capture, Deliverable, Job, Raster
 from tallwide_service.core.standards import Insets, own_insets, published_set, safe_rect
@@ -71,7 +71,7 @@ def placed(area: NamedInsets, deliverable: Deliverable, extraction: Extraction, 
         label=area.label,
         document=area.document,
         in_scope=area.in_scope,
-        delivered_raster=raster,
+        delivered_raster=Size(raster.width, raster.height),
         delivered_rect=delivered,
         upright_rect=upright,
         rect=upright_to_recorded(upright, capture),

@@ -24,8 +24,8 @@ def svg(scene: Scene, *, id_prefix: str = "tallwide") -> str:
             f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {scene.width} {scene.height}" '
             f'width="{scene.width}" height="{scene.height}" role="img" '
             f'aria-labelledby={quoteattr(f"{title} {description}")} shape-rendering="crispEdges">',
-            f"<title id={quoteattr(title)}>{_text(scene.title)}</title>",
-            f"<desc id={quoteattr(description)}>{_text(scene.description)}</desc>",
+            f"<title id={quoteattr(title)}>{escaped(scene.title)}</title>",
+            f"<desc id={quoteattr(description)}>{escaped(scene.description)}</desc>",
             *(_group(scene, kind, frame, bands) for (kind, frame), bands in _grouped(scene.bands)),
             *(_plate(scene, plate) for plate in scene.plates),
             "</svg>\n",
@@ -40,10 +40,10 @@ def _grouped(bands: Iterable[Band]) -> Iterable[tuple[tuple[str, int], list[Band
 def _group(scene: Scene, kind: str, frame: int, bands: list[Band]) -> str:
     """Return neighbouring bands of one kind and frame as one path."""
     shape = "".join(_path(band.rect) for band in bands)
-    label = quoteattr(_clean(scene.labels[frame]))
+    label = quoteattr(clean(scene.labels[frame]))
     return (
         f'<path class="tallwide-{kind}" data-deliverable={label} data-frame="{frame}" '
-        f'fill="{_colour(bands[0].colour)}" d="{shape}"/>'
+        f'fill="{hex_colour(bands[0].colour)}" d="{shape}"/>'
     )
 
 
@@ -63,20 +63,20 @@ def _plate(scene: Scene, plate: Plate) -> str:
         270: (rect.right, rect.y),
     }[plate.turn]
     turn = f" rotate({-plate.turn})" if plate.turn else ""
-    label = quoteattr(_clean(scene.labels[plate.frame]))
+    label = quoteattr(clean(scene.labels[plate.frame]))
     swatch = "".join(_path(mark) for mark in swatch_marks(plate))
     lines = "".join(
         f'<text x="{line.left}" y="{line.baseline}" textLength="{line.width}" lengthAdjust="spacingAndGlyphs">'
-        f"{_text(line.text)}</text>"
+        f"{escaped(line.text)}</text>"
         for line in plate.lines
         if line.text
     )
     return (
         f'<g class="tallwide-label" data-deliverable={label} data-frame="{plate.frame}" '
         f'transform="translate({corner[0]} {corner[1]}){turn}">'
-        f'<path fill="{_colour(PLATE)}" d="{_path(Rect(0, 0, width, height))}"/>'
-        f'<path fill="{_colour(frame_colour(plate.frame))}" d="{swatch}"/>'
-        f'<g fill="{_colour(INK)}" font-family="{FAMILY}" font-size="{plate.text_px}" '
+        f'<path fill="{hex_colour(PLATE)}" d="{_path(Rect(0, 0, width, height))}"/>'
+        f'<path fill="{hex_colour(frame_colour(plate.frame))}" d="{swatch}"/>'
+        f'<g fill="{hex_colour(INK)}" font-family="{FAMILY}" font-size="{plate.text_px}" '
         f'xml:space="preserve">{lines}</g></g>'
     )
 
@@ -99,13 +99,16 @@ def swatch_marks(plate: Plate) -> tuple[Rect, ...]:
     return tuple(marks)
 
 
-def _colour(colour: Colour) -> str:
+def hex_colour(colour: Colour) -> str:
+    """Return a colour as `#rrggbb`."""
     return "#{:02x}{:02x}{:02x}".format(*colour)
 
 
-def _clean(text: str) -> str:
+def clean(text: str) -> str:
+    """Return text without characters that XML cannot hold."""
     return _FORBIDDEN.sub("\ufffd", text)
 
 
-def _text(text: str) -> str:
-    return escape(_clean(text))
+def escaped(text: str) -> str:
+    """Return text as XML character data."""
+    return escape(clean(text))
