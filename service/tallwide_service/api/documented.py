@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import base64
+import zlib
 from collections.abc import Mapping
 from typing import Any
+
+import orjson
 
 from tallwide_service.api.problems import KINDS, MEDIA_TYPE
 
@@ -31,12 +35,19 @@ EXAMPLE_QUERY_JOB = {
     "deliverables": [{"label": "wide", "aspect": "16:9"}, {"label": "tall", "raster": {"width": 1080, "height": 1920}}],
 }
 
+
+def packed(job: Mapping[str, Any]) -> str:
+    """Return a job as `?job=` carries it: deflated (zlib, RFC 1950), base64url without padding."""
+    return base64.urlsafe_b64encode(zlib.compress(orjson.dumps(job), 9)).rstrip(b"=").decode()
+
+
 JOB_PARAMETER = {
     "name": "job",
     "in": "query",
     "required": True,
     "description": "A job as JSON, deflated (zlib, RFC 1950), base64url without padding.",
     "schema": {"type": "string", "pattern": "^[A-Za-z0-9_-]+$"},
+    "example": packed(EXAMPLE_QUERY_JOB),
 }
 IF_NONE_MATCH = {
     "name": "If-None-Match",
