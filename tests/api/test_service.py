@@ -156,10 +156,11 @@ def test_a_surprise_is_a_500_that_reveals_nothing(app, monkeypatch, caplog):
 
 @pytest.mark.parametrize("path", ["/livez", "/readyz", "/healthz", "/version", "/v1/limits", "/openapi.json", "/docs/"])
 def test_get_and_head_answer_with_security_headers(client, path):
-    for response in (client.get(path), client.head(path)):
-        assert response.status_code == 200
-        assert response.headers["X-Content-Type-Options"] == "nosniff"
-        assert response.headers["X-Request-ID"]
+    for method in ("GET", "HEAD"):
+        with client.open(path, method=method) as response:
+            assert response.status_code == 200
+            assert response.headers["X-Content-Type-Options"] == "nosniff"
+            assert response.headers["X-Request-ID"]
 
 
 def test_a_plain_request_id_is_kept_and_a_strange_one_is_not(client):
@@ -180,7 +181,9 @@ def test_every_kind_of_problem_has_a_page(client):
 
 
 def test_the_docs_load_nothing_from_elsewhere(client):
-    page = client.get("/docs/").text
+    with client.get("/docs/") as response:
+        page = response.text
     assert "http://" not in page.replace("http://localhost/", "")
     assert "https://" not in page
-    assert client.get("/docs/swagger-ui.css").status_code == 200
+    with client.get("/docs/swagger-ui.css") as response:
+        assert response.status_code == 200

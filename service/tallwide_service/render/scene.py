@@ -231,7 +231,7 @@ def _cross(frame: Rect, line: int) -> tuple[Rect, ...]:
 
 def _plates(extractions: Sequence[Extraction], picture: Rect, line: int) -> tuple[Plate, ...]:
     """Return the labels that find a free place in the upright picture, smaller ones where room is short."""
-    text_px = round(_monitor_height(picture) * TEXT_LINES_OF_1080 / 1080)
+    text_px = max(SMALLEST_TEXT_PX, round(_monitor_height(picture) * TEXT_LINES_OF_1080 / 1080))
     while text_px >= SMALLEST_TEXT_PX:
         plates = _laid_out(extractions, picture, line, text_px)
         if plates is not None:

@@ -1,0 +1,172 @@
+"""Overlays: no delivered pixel under its own line, the same picture as SVG and PNG, safe text."""
+
+from __future__ import annotations
+
+import io
+import shutil
+import subprocess
+import xml.etree.ElementTree as ET
+from dataclasses import replace
+from itertools import combinations
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+from PIL import Image
+from strategies import jobs
+
+from tallwide.answers import Rect
+from tallwide.job import Align, Aspect, Capture, Deliverable, Grid, Job, Raster
+from tallwide_service.core import solve
+from tallwide_service.errors import CannotBeMet
+from tallwide_service.render import overlay_scene, png, svg
+from tallwide_service.render.palette import frame_colour, frame_dashes
+
+SVG_NS = "{http://www.w3.org/2000/svg}"
+
+
+def job_of(*frames: Deliverable, width: int = 480, height: int = 320, roll=0) -> Job:
+    return Job(capture=Capture(raster=Raster(width, height), roll=roll), deliverables=frames)
+
+
+def scene_of(job: Job, **options):
+    return overlay_scene(job, solve(job).extractions, **options)
+
+
+def pixels(picture: bytes) -> np.ndarray:
+    return np.asarray(Image.open(io.BytesIO(picture)).convert("RGBA"))
+
+
+WIDE = Deliverable(label="wide", aspect=Aspect("16:9"))
+TALL = Deliverable(label="tall", aspect=Aspect("9:16"), align=Align(0.3, 0.5))
+SQUARE = Deliverable(label="square", aspect=Aspect("1:1"), align=Align(0.7, 0.5))
+
+
+@settings(max_examples=80)
+@given(job=jobs(smallest=12, largest=160, most=1))
+def test_no_pixel_of_an_extraction_is_under_its_own_line(job):
+    try:
+        extractions = solve(job).extractions
+    except CannotBeMet:
+        assume(False)
+    scene = overlay_scene(job, extractions, labels=False, centre_marks=False)
+    # Ticks are inside by rule, where a frame meets the edge.
+    scene = replace(scene, bands=tuple(band for band in scene.bands if band.kind != "tick"))
+    drawn = pixels(png(scene))
+    rect = extractions[0].rect
+    assert not drawn[rect.y : rect.bottom, rect.x : rect.right].any()
+
+
+@pytest.mark.parametrize("roll", [0, 90, 180, 270])
+def test_a_line_lies_directly_on_the_extractions_edge(roll):
+    job = job_of(replace(SQUARE, align=Align(0.5, 0.5)), width=480, height=320, roll=roll)
+    drawn = pixels(png(scene_of(job, labels=False, centre_marks=False, line_px=3)))
+    (extraction,) = solve(job).extractions
+    rect = extraction.rect
+    colour = (*frame_colour(0), 255)
+    middle = rect.y + rect.height // 2
+    assert [tuple(drawn[middle, rect.x - step]) == colour for step in range(5)] == [False, True, True, True, False]
+    assert [tuple(drawn[middle, rect.right + step]) == colour for step in range(4)] == [True, True, True, False]
+
+
+@pytest.mark.parametrize("roll", [0, 90, 180, 270])
+def test_where_a_frame_meets_the_edge_there_are_inward_ticks_and_the_label_says_so(roll):
+    scene = scene_of(job_of(WIDE, roll=roll))
+    (extraction,) = solve(job_of(WIDE, roll=roll)).extractions
+    ticks = [band.rect for band in scene.bands if band.kind == "tick"]
+    assert ticks
+    assert all(extraction.rect.holds(tick) for tick in ticks)
+    assert "at the edge: left, right" in [line.text for line in scene.plates[0].lines]
+
+
+@pytest.mark.parametrize("roll", [0, 90, 180, 270])
+def test_labels_stay_inside_and_apart(roll):
+    frames = [
+        Deliverable(label=f"frame {index}", aspect=Aspect(aspect), align=Align(index / 6, 0.5))
+        for index, aspect in enumerate(("16:9", "9:16", "1:1", "4:5", "2.39:1", "2:3"))
+    ]
+    scene = scene_of(job_of(*frames, width=4800, height=3200, roll=roll))
+    assert len(scene.plates) == len(frames)
+    picture = Rect(0, 0, scene.width, scene.height)
+    assert all(picture.holds(plate.rect) for plate in scene.plates)
+    for one, other in combinations((plate.rect for plate in scene.plates), 2):
+        assert one.right <= other.x or other.right <= one.x or one.bottom <= other.y or other.bottom <= one.y
+
+
+def test_thirty_two_frames_have_dashes_of_their_own():
+    patterns = [frame_dashes(index) for index in range(32)]
+    assert len(set(patterns)) == 32
+
+
+@pytest.mark.parametrize("roll", [0, 90, 180, 270])
+def test_svg_and_png_show_the_same_picture(roll, tmp_path):
+    renderer = shutil.which("rsvg-convert")
+    assert renderer, "rsvg-convert (Debian librsvg2-bin) is needed"
+    scene = scene_of(job_of(WIDE, TALL, SQUARE, width=480, height=320, roll=roll), line_px=3)
+    document = tmp_path / "overlay.svg"
+    document.write_text(svg(scene), encoding="utf-8")
+    rendered = subprocess.run([renderer, str(document)], check=True, capture_output=True).stdout
+    ours, theirs = pixels(png(scene)).astype(int), pixels(rendered).astype(int)
+    assert ours.shape == theirs.shape
+    outside_text = np.ones(ours.shape[:2], dtype=bool)
+    for plate in scene.plates:
+        # Another rasteriser's glyphs may reach over the plate by a fraction of their size.
+        rect, reach = plate.rect, plate.text_px // 2
+        outside_text[max(rect.y - reach, 0) : rect.bottom + reach, max(rect.x - reach, 0) : rect.right + reach] = False
+    assert np.array_equal(ours[outside_text], theirs[outside_text])
+    # Text is rastered by two renderers: plates agree on average within a tenth of the range.
+    assert np.abs(ours - theirs)[~outside_text].mean() < 25
+
+
+def test_the_svg_describes_itself_and_refers_to_nothing_outside():
+    document = svg(scene_of(job_of(WIDE, TALL)))
+    root = ET.fromstring(document)
+    assert root.get("viewBox") == "0 0 480 320"
+    assert root.find(f"{SVG_NS}title").text
+    assert "wide: 480 x 270 px at x 0, y 24" in root.find(f"{SVG_NS}desc").text
+    assert {element.get("data-deliverable") for element in root.iter() if element.get("data-deliverable")} == {
+        "wide",
+        "tall",
+    }
+    assert "<script" not in document
+    assert "href" not in document
+    assert document.count("http") == 1
+
+
+@pytest.mark.parametrize(
+    "label",
+    [
+        "</text><script>alert(1)</script>",
+        '"><image href="x"/>',
+        "a & b < c > d ' \"",
+        "control \x00\x01\x0b\x1f\ufffe",
+        "]]>",
+        "&amp;lt;",
+        "\u202eright to left",
+        "数字 отдых Ελλάδα",
+        "x" * 200,
+        " ",
+    ],
+)
+def test_a_hostile_label_is_text_and_nothing_else(label):
+    document = svg(scene_of(job_of(Deliverable(label=label, aspect=Aspect("16:9")))))
+    root = ET.fromstring(document)
+    assert {element.tag for element in root.iter()} <= {
+        SVG_NS + name for name in ("svg", "title", "desc", "path", "g", "text")
+    }
+    assert pixels(png(scene_of(job_of(Deliverable(label=label, aspect=Aspect("16:9")))))).any()
+
+
+def test_equal_jobs_give_equal_bytes():
+    job = job_of(WIDE, TALL)
+    assert svg(scene_of(job)) == svg(scene_of(job))
+    assert png(scene_of(job)) == png(scene_of(job))
+
+
+@pytest.mark.parametrize(("width", "height"), [(1, 1), (1, 40), (3, 2), (7, 9), (33, 17), (481, 321)])
+def test_small_and_odd_rasters_are_drawn_in_their_own_size(width, height):
+    shape = f"{width}:{height}" if 20 * width >= height else "1:20"
+    capture = Capture(raster=Raster(width, height), grid=Grid(1, 1, 1, 1))
+    scene = scene_of(Job(capture=capture, deliverables=(Deliverable(label="all", aspect=Aspect(shape)),)))
+    assert Image.open(io.BytesIO(png(scene))).size == (width, height)
+    ET.fromstring(svg(scene))
