@@ -1,0 +1,76 @@
+"""Pages: the display list of what is printed on paper, in mm, from which PDF and SVG are drawn.
+
+Origin the sheet's top left, x right, y down. A page holds filled shapes and lines of text in
+drawing order; every stroke is a filled shape, so that its edges lie exactly where they are said to.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+from tallwide_service.render.palette import Colour
+from tallwide_service.render.type_setting import text_width
+
+Anchor = Literal["start", "middle", "end"]
+Corner = tuple[float, float]
+# Text is measured once at this size and scaled; glyph widths of an outline font are proportional.
+_MEASURED_PX = 100
+
+
+@dataclass(frozen=True, slots=True)
+class Area:
+    """Polygons of one colour, each by its corners; `kind` is the SVG class, `label` whom it belongs to."""
+
+    polygons: tuple[tuple[Corner, ...], ...]
+    colour: Colour
+    kind: str
+    label: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """One line of text: its baseline point, size of the em in mm, colour, anchor, clockwise turn in degrees."""
+
+    text: str
+    x: float
+    y: float
+    size_mm: float
+    colour: Colour
+    anchor: Anchor = "start"
+    turn: Literal[0, 90, 270] = 0
+
+    @property
+    def width_mm(self) -> float:
+        """Width of the line."""
+        return width_mm(self.text, self.size_mm)
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """A sheet of paper and what is printed on it."""
+
+    width_mm: float
+    height_mm: float
+    title: str
+    description: str
+    items: tuple[Area | Words, ...]
+
+
+def width_mm(text: str, size_mm: float) -> float:
+    """Return the width of one line of text, mm."""
+    return text_width(text, _MEASURED_PX) * size_mm / _MEASURED_PX
+
+
+def oblong(x: float, y: float, width: float, height: float) -> tuple[Corner, ...]:
+    """Return the corners of a rectangle."""
+    return ((x, y), (x + width, y), (x + width, y + height), (x, y + height))
+
+
+def areas(
+    polygons: Iterable[tuple[Corner, ...]], colour: Colour, kind: str, label: str | None = None
+) -> tuple[Area, ...]:
+    """Return polygons as one item; nothing where there are none."""
+    kept = tuple(polygons)
+    return (Area(kept, colour, kind, label),) if kept else ()

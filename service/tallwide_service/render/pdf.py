@@ -1,0 +1,72 @@
+"""PDF: pages at true size. Text is real text in the embedded font; equal pages give equal bytes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cache
+from importlib import resources
+from io import BytesIO
+
+from reportlab.lib.units import mm
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
+
+from tallwide_service.render.page import Area, Page, Words
+
+FONT = "DejaVuSans"
+
+
+@cache
+def register_font() -> str:
+    """Make the package's font known to the PDF library, once; return its name."""
+    with resources.as_file(resources.files(__package__) / "fonts" / "DejaVuSans.ttf") as path:
+        pdfmetrics.registerFont(TTFont(FONT, str(path)))
+    return FONT
+
+
+def pages_pdf(pages: Sequence[Page]) -> bytes:
+    """Return pages as one PDF, each of its own size."""
+    register_font()
+    out = BytesIO()
+    first = pages[0]
+    # invariant: no clock and no random identifiers in the file.
+    canvas = Canvas(out, pagesize=(first.width_mm * mm, first.height_mm * mm), invariant=1, pageCompression=1)
+    canvas.setTitle(first.title)
+    canvas.setSubject(first.description)
+    canvas.setCreator("tallwide")
+    # A printer that scales to fit would spoil the size.
+    canvas.setViewerPreference("PrintScaling", "None")
+    for page in pages:
+        canvas.setPageSize((page.width_mm * mm, page.height_mm * mm))
+        for item in page.items:
+            if isinstance(item, Area):
+                _draw_area(canvas, item, page)
+            else:
+                _draw_words(canvas, item, page)
+        canvas.showPage()
+    canvas.save()
+    return out.getvalue()
+
+
+def _draw_area(canvas: Canvas, area: Area, page: Page) -> None:
+    canvas.setFillColorRGB(*(part / 255 for part in area.colour))
+    path = canvas.beginPath()
+    for polygon in area.polygons:
+        (x, y), *others = polygon
+        path.moveTo(x * mm, (page.height_mm - y) * mm)
+        for x, y in others:
+            path.lineTo(x * mm, (page.height_mm - y) * mm)
+        path.close()
+    canvas.drawPath(path, stroke=0, fill=1)
+
+
+def _draw_words(canvas: Canvas, words: Words, page: Page) -> None:
+    canvas.setFillColorRGB(*(part / 255 for part in words.colour))
+    canvas.setFont(FONT, words.size_mm * mm)
+    canvas.saveState()
+    canvas.translate(words.x * mm, (page.height_mm - words.y) * mm)
+    canvas.rotate(-words.turn)
+    draw = {"start": canvas.drawString, "middle": canvas.drawCentredString, "end": canvas.drawRightString}
+    draw[words.anchor](0, 0, words.text)
+    canvas.restoreState()
