@@ -67,9 +67,23 @@ def parser() -> argparse.ArgumentParser:
         command = _command(commands, name, run, words, f"tallwide {name} job.json --table")
         _takes_job(command)
         command.add_argument("--table", action="store_true", help="flat rows (a JSON array) instead of the answer")
-    _add_overlay(commands)
-    for name in ("limits", "version"):
-        _reaches(_command(commands, name, _get_command(name), f"print the service's {name}", f"tallwide {name}"))
+    for name, words in (
+        ("safe-areas", "place safe areas on the recorded raster"),
+        ("dial-in", "give every frame as numbers to type by hand"),
+        ("chart-read", "read a photographed framing chart"),
+    ):
+        _takes_job(_command(commands, name, answer_command(_method(name)), words, f"tallwide {name} job.json"))
+    _add_drawing(
+        commands, "overlay", "draw every frame on the recorded raster", ("image/svg+xml", "image/png"), "overlay.svg"
+    )
+    _add_drawing(commands, "chart", "print the framing chart", ("application/pdf", "image/svg+xml"), "chart.pdf")
+    for name, words in (
+        ("limits", "print the service's limits"),
+        ("version", "print the service's version"),
+        ("reference-safe-areas", "print published sets of safe areas"),
+        ("reference-rasters", "print published rasters"),
+    ):
+        _reaches(_command(commands, name, _get_command(_method(name)), words, f"tallwide {name}"))
     _add_serve(commands)
     demo = _command(commands, "demo", run_demo, "run an invented production", "tallwide demo --out demo")
     demo.add_argument("--out", type=Path, default=Path("demo"), help="folder for pictures and answers (default: demo)")
@@ -94,18 +108,15 @@ def _reaches(command: argparse.ArgumentParser) -> None:
     command.add_argument("--timeout-s", type=float, default=30.0, help="seconds to wait for an answer")
 
 
-def _add_overlay(commands: Any) -> None:
-    command = _command(
-        commands,
-        "overlay",
-        run_overlay,
-        "draw every frame on the recorded raster",
-        "tallwide overlay job.json --media-type image/png --out overlay.png",
-    )
+def _method(command: str) -> str:
+    """Return the client's method of a command."""
+    return command.replace("-", "_")
+
+
+def _add_drawing(commands: Any, name: str, words: str, media_types: tuple[str, ...], example: str) -> None:
+    command = _command(commands, name, drawing_command(name), words, f"tallwide {name} job.json --out {example}")
     _takes_job(command)
-    command.add_argument(
-        "--media-type", default="image/svg+xml", choices=("image/svg+xml", "image/png"), help="kind of picture"
-    )
+    command.add_argument("--media-type", default=media_types[0], choices=media_types, help="kind of picture")
     command.add_argument("--out", type=Path, help="file for the picture (default: standard output)")
 
 
@@ -154,14 +165,18 @@ def _get_command(name: str) -> Command:
     return lambda options: _print_json(getattr(client_of(options), name)())
 
 
-def run_overlay(options: argparse.Namespace) -> int:
-    """Write an overlay to a file or to standard output."""
-    picture = client_of(options).overlay(read_json(options.job), media_type=options.media_type)
-    if options.out:
-        options.out.write_bytes(picture)
-    else:
-        sys.stdout.buffer.write(picture)
-    return DONE
+def drawing_command(name: str) -> Command:
+    """Return the command that sends a job to an endpoint that draws, and writes what comes back."""
+
+    def run(options: argparse.Namespace) -> int:
+        drawn = getattr(client_of(options), _method(name))(read_json(options.job), media_type=options.media_type)
+        if options.out:
+            options.out.write_bytes(drawn)
+        else:
+            sys.stdout.buffer.write(drawn)
+        return DONE
+
+    return run
 
 
 def run_serve(options: argparse.Namespace) -> int:

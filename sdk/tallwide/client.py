@@ -19,7 +19,14 @@ from typing import Any, TypeVar
 import requests
 from requests.adapters import BaseAdapter, HTTPAdapter
 
-from tallwide.answers import ExtractionsAnswer, MarginsAnswer, OrientationAnswer
+from tallwide.answers import (
+    ChartReadingAnswer,
+    DialInAnswer,
+    ExtractionsAnswer,
+    MarginsAnswer,
+    OrientationAnswer,
+    SafeAreasAnswer,
+)
 from tallwide.errors import (
     ConnectionFailed,
     ProtocolError,
@@ -97,6 +104,30 @@ class Client:
     def overlay(self, job: JobLike, *, media_type: str = "image/svg+xml") -> bytes:
         """Return the frames drawn on the recorded raster, as one media type."""
         return self._post("/v1/overlay", _written(job), accept=media_type).content
+
+    def safe_areas(self, job: JobLike) -> SafeAreasAnswer:
+        """Return every safe area on the recorded raster, and what is safe in several frames at once."""
+        return self._compute("/v1/safe-areas", job, SafeAreasAnswer)
+
+    def dial_in(self, job: JobLike) -> DialInAnswer:
+        """Return each frame as numbers to type into a monitor or finder."""
+        return self._compute("/v1/dial-in", job, DialInAnswer)
+
+    def chart(self, job: JobLike, *, media_type: str = "application/pdf") -> bytes:
+        """Return the framing chart at true size, as PDF or SVG."""
+        return self._post("/v1/chart", _written(job), accept=media_type).content
+
+    def chart_read(self, job: JobLike) -> ChartReadingAnswer:
+        """Return what the job's reading of a photographed chart says."""
+        return self._compute("/v1/chart/read", job, ChartReadingAnswer)
+
+    def reference_safe_areas(self) -> dict[str, Any]:
+        """Return published sets of safe areas with their documents."""
+        return self._get("/v1/reference/safe-areas")
+
+    def reference_rasters(self) -> dict[str, Any]:
+        """Return published rasters with their documents."""
+        return self._get("/v1/reference/rasters")
 
     def limits(self) -> dict[str, Any]:
         """Return every bound of the service by name."""

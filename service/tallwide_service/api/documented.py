@@ -41,14 +41,18 @@ def packed(job: Mapping[str, Any]) -> str:
     return base64.urlsafe_b64encode(zlib.compress(orjson.dumps(job), 9)).rstrip(b"=").decode()
 
 
-JOB_PARAMETER = {
-    "name": "job",
-    "in": "query",
-    "required": True,
-    "description": "A job as JSON, deflated (zlib, RFC 1950), base64url without padding.",
-    "schema": {"type": "string", "pattern": "^[A-Za-z0-9_-]+$"},
-    "example": packed(EXAMPLE_QUERY_JOB),
-}
+def job_parameter(example: Mapping[str, Any] = EXAMPLE_QUERY_JOB) -> dict[str, Any]:
+    """Return the query parameter of a computing endpoint."""
+    return {
+        "name": "job",
+        "in": "query",
+        "required": True,
+        "description": "A job as JSON, deflated (zlib, RFC 1950), base64url without padding.",
+        "schema": {"type": "string", "pattern": "^[A-Za-z0-9_-]+$"},
+        "example": packed(example),
+    }
+
+
 IF_NONE_MATCH = {
     "name": "If-None-Match",
     "in": "header",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from flask_smorest import Blueprint
@@ -10,7 +11,15 @@ from tallwide.answers import ExtractionsAnswer, MarginsAnswer, OrientationAnswer
 from tallwide.job import Job
 from tallwide.version import VERSION
 from tallwide_service.api.computing import Compute, json_endpoint
-from tallwide_service.api.documented import IF_NONE_MATCH, JOB_PARAMETER, job_body, json_answer, refusals
+from tallwide_service.api.documented import (
+    EXAMPLE_JOB,
+    EXAMPLE_QUERY_JOB,
+    IF_NONE_MATCH,
+    job_body,
+    job_parameter,
+    json_answer,
+    refusals,
+)
 from tallwide_service.core import margins, orientation, solve
 from tallwide_service.core.extraction import Solution
 from tallwide_service.errors import CannotBeMet
@@ -63,21 +72,32 @@ def named(job: Job, identity: str, solution: Solution | None) -> dict[str, Any]:
     }
 
 
-def serve(path: str, compute: Compute, answer: type, summary: str, *, group: Blueprint = blueprint) -> None:
-    """Register a computing endpoint for POST and GET in a group of the document."""
+def serve(
+    path: str,
+    compute: Compute,
+    answer: type,
+    summary: str,
+    *,
+    group: Blueprint = blueprint,
+    needs: Mapping[str, Any] | None = None,
+) -> None:
+    """Register a computing endpoint for POST and GET in a group of the document.
+
+    `needs` are the members that the examples have because the endpoint cannot do without them.
+    """
     name = path.removeprefix("/v1/").replace("/", "_").replace("-", "_")
     post, get = json_endpoint(path, compute)
     answered = {"200": json_answer(answer.__name__, (answer.__doc__ or "").split("\n", maxsplit=1)[0])}
     document_post = group.doc(
         operationId=name,
         summary=summary,
-        requestBody=job_body(),
+        requestBody=job_body({**EXAMPLE_JOB, **(needs or {})}),
         responses={**answered, **refusals(400, 413, 415, 422)},
     )
     document_get = group.doc(
         operationId=f"{name}_by_query",
         summary=f"{summary} (short jobs, cacheable)",
-        parameters=[JOB_PARAMETER, IF_NONE_MATCH],
+        parameters=[job_parameter({**EXAMPLE_QUERY_JOB, **(needs or {})}), IF_NONE_MATCH],
         responses={
             **answered,
             "304": {"description": "The client has this answer."},

@@ -1,44 +1,18 @@
-"""Pictures of a job: the overlay, as SVG or PNG by `Accept`."""
+"""Pictures and paper: the overlay and the framing chart."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any
-
-from flask import Response, request
 from flask_smorest import Blueprint
 
 from tallwide.job import Job
-from tallwide.wire import to_wire
-from tallwide_service.api.body import posted_job, queried_job
-from tallwide_service.api.computing import cacheable, is_fresh, not_modified, tagged
-from tallwide_service.api.documented import IF_NONE_MATCH, JOB_PARAMETER, job_body, refusals
-from tallwide_service.api.problems import Problem
+from tallwide_service.api.drawing import PDF, PNG, SVG, Drawn, serve_drawn
 from tallwide_service.core import solve
 from tallwide_service.errors import CannotBeMet, Fault
-from tallwide_service.identity import answer_id
+from tallwide_service.identity import decision_id
 from tallwide_service.limits import LIMITS
-from tallwide_service.render import Scene, overlay_scene, png, svg
+from tallwide_service.render import overlay_scene, png, svg
 
-blueprint = Blueprint("pictures", __name__, description="What the crew sees.")
-
-PATH = "/v1/overlay"
-SVG, PNG = "image/svg+xml", "image/png"
-WRITERS: dict[str, Callable[[Scene], bytes]] = {SVG: lambda scene: svg(scene).encode("utf-8"), PNG: png}
-
-
-def wanted_type() -> str:
-    """Return the picture's media type by `Accept`; SVG where anything will do."""
-    wanted = request.accept_mimetypes.best_match(list(WRITERS))
-    if wanted is None and request.accept_mimetypes:
-        raise Problem(
-            406,
-            "not-acceptable",
-            "No such representation",
-            "an overlay exists as " + " and ".join(WRITERS),
-            headers={"Vary": "Accept"},
-        )
-    return wanted or SVG
+blueprint = Blueprint("pictures", __name__, description="What the crew sees, and what is printed.")
 
 
 def overlay(job: Job, media_type: str) -> bytes:
@@ -48,53 +22,39 @@ def overlay(job: Job, media_type: str) -> bytes:
     if media_type == PNG and pixels > LIMITS.overlay_png_px:
         detail = f"a PNG has at most {LIMITS.overlay_png_px} px, not {pixels}; an SVG has no such bound"
         raise CannotBeMet(detail, (Fault("/capture/raster", detail),))
-    return WRITERS[media_type](overlay_scene(job, solve(job).extractions))
+    scene = overlay_scene(job, solve(job).extractions)
+    return png(scene) if media_type == PNG else svg(scene).encode("utf-8")
 
 
-def picture_response(job: Job, media_type: str) -> Response:
-    """Return the overlay as a response."""
-    return Response(overlay(job, media_type), mimetype=media_type)
+def chart(job: Job, media_type: str) -> bytes:
+    """Return the framing chart of a job in one media type."""
+    # Printing needs libraries that no other answer does.
+    from tallwide_service.render.chart import chart_page  # noqa: PLC0415
+    from tallwide_service.render.page_svg import page_svg  # noqa: PLC0415
+    from tallwide_service.render.pdf import pages_pdf  # noqa: PLC0415
+
+    extractions = solve(job).extractions
+    page = chart_page(job, extractions, decision_id=decision_id(job.capture, extractions))
+    return pages_pdf([page]) if media_type == PDF else page_svg(page).encode("utf-8")
 
 
-def _answered() -> dict[str, Any]:
-    return {
-        "200": {
-            "description": "The overlay in the size of the recorded raster, transparent.",
-            "content": {SVG: {"schema": {"type": "string"}}, PNG: {"schema": {"type": "string", "format": "binary"}}},
-        }
-    }
-
-
-@blueprint.route(PATH, methods=["POST"], endpoint="overlay")
-@blueprint.doc(
-    operationId="overlay",
-    summary="Draw every frame on the recorded raster",
-    requestBody=job_body(),
-    responses={**_answered(), **refusals(400, 406, 413, 415, 422)},
+serve_drawn(
+    blueprint,
+    Drawn(
+        "/v1/overlay",
+        (SVG, PNG),
+        overlay,
+        "Draw every frame on the recorded raster",
+        "The overlay in the size of the recorded raster, transparent.",
+    ),
 )
-def post_overlay() -> Response:
-    """Draw the job in the body."""
-    media_type = wanted_type()
-    job = posted_job(request)
-    return tagged(picture_response(job, media_type), answer_id(PATH, to_wire(job), media_type=media_type))
-
-
-@blueprint.route(PATH, methods=["GET"], endpoint="overlay_by_query")
-@blueprint.doc(
-    operationId="overlay_by_query",
-    summary="Draw every frame on the recorded raster (short jobs, cacheable)",
-    parameters=[JOB_PARAMETER, IF_NONE_MATCH],
-    responses={
-        **_answered(),
-        "304": {"description": "The client has this picture."},
-        **refusals(400, 406, 413, 422),
-    },
+serve_drawn(
+    blueprint,
+    Drawn(
+        "/v1/chart",
+        (PDF, SVG),
+        chart,
+        "Print a chart on which every department lines up",
+        "The framing chart, one page at true size.",
+    ),
 )
-def get_overlay() -> Response:
-    """Draw the job in the query, unless the client has the picture."""
-    media_type = wanted_type()
-    job = queried_job(request)
-    identity = answer_id(PATH, to_wire(job), media_type=media_type)
-    if is_fresh(identity):
-        return not_modified(identity)
-    return cacheable(picture_response(job, media_type), identity)

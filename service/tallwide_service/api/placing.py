@@ -51,7 +51,21 @@ def chart_reading_answer(job: Job, identity: str) -> ChartReadingAnswer:
 
 serve("/v1/safe-areas", safe_areas_answer, SafeAreasAnswer, "Place safe areas on the recorded raster", group=blueprint)
 serve("/v1/dial-in", dial_in_answer, DialInAnswer, "Give every frame as numbers to type by hand", group=blueprint)
-serve("/v1/chart/read", chart_reading_answer, ChartReadingAnswer, "Read a photographed chart", group=blueprint)
+serve(
+    "/v1/chart/read",
+    chart_reading_answer,
+    ChartReadingAnswer,
+    "Read a photographed chart",
+    group=blueprint,
+    needs={
+        "chart": {
+            "reading": {
+                "frames": [{"deliverable": "wide", "corners": [[3, 252], [4802, 251], [4803, 2953], [2, 2952]]}],
+                "tolerance_px": 4,
+            }
+        }
+    },
+)
 
 
 def reference(description: str, name: str) -> dict[str, Any]:

@@ -280,9 +280,7 @@ def _scale_of(drawing: Drawing, label: str | None, box: RealRect, sides: tuple[s
                 break
 
 
-def _scale_room(
-    at: float, along: float, reach: float, across: bool, inward: int, unit: float
-) -> RealRect:
+def _scale_room(at: float, along: float, reach: float, across: bool, inward: int, unit: float) -> RealRect:
     """Return the room of a scale and of the label at its inner end."""
     if across:
         outer, inner = reach + unit, reach + 6 * unit
