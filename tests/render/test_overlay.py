@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from PIL import Image
-from strategies import jobs
 
+from strategies import jobs
 from tallwide.answers import Rect
 from tallwide.job import Align, Aspect, Capture, Deliverable, Grid, Job, Raster
 from tallwide_service.core import solve
