@@ -1,0 +1,67 @@
+"""The demo: what it writes is there, and a real picture is cropped to the same pixels by other programs."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import subprocess
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from tallwide import Client
+from tallwide.demo import CAPTURES, DELIVERABLES, demo_job, plate, run
+
+pytestmark = pytest.mark.usefixtures("clean_environment")
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("demo")
+    run(folder)
+    return folder
+
+
+def test_the_demo_writes_jobs_answers_overlays_and_crops(written):
+    for camera in CAPTURES:
+        place = written / camera
+        answer = json.loads((place / "extractions.json").read_text(encoding="utf-8"))
+        assert [each["deliverable"] for each in answer["extractions"]] == [frame["label"] for frame in DELIVERABLES]
+        raster = answer["job"]["capture"]["raster"]
+        with Image.open(place / "overlay.png") as overlay:
+            assert overlay.size == (raster["width"], raster["height"])
+        assert (place / "overlay.svg").stat().st_size > 1000
+        for frame, extraction in zip(DELIVERABLES, answer["extractions"], strict=True):
+            with Image.open(place / f"crop_{frame['label']}.jpg") as crop:
+                assert crop.width / crop.height == pytest.approx(extraction["aspect"]["achieved"], rel=0.002)
+
+
+def test_the_production_is_two_wide_two_tall_a_square_and_a_portrait_billboard():
+    ratios = {frame["label"]: frame["raster"]["width"] / frame["raster"]["height"] for frame in DELIVERABLES}
+    assert len(CAPTURES) == 3
+    assert sum(ratio > 1 for ratio in ratios.values()) == 2
+    assert ratios["square"] == 1
+    assert ratios["billboard"] < 1
+
+
+@pytest.mark.parametrize("camera", CAPTURES)
+def test_pillow_and_ffmpeg_crop_a_real_picture_to_the_same_pixels(camera, tmp_path):
+    # FFmpeg documentation, crop filter: w:h:x:y, exact=1 keeps odd numbers; Pillow: Image.crop box.
+    ffmpeg = shutil.which("ffmpeg")
+    assert ffmpeg, "ffmpeg (Debian) is needed"
+    answer = Client().extractions(demo_job(camera))
+    raster = answer.job.capture.raster
+    picture = plate(raster.width, raster.height)
+    source = tmp_path / "plate.png"
+    picture.save(source, compress_level=1)
+    for extraction in answer.extractions:
+        rect = extraction.rect
+        by_pillow = np.asarray(picture.crop((rect.x, rect.y, rect.right, rect.bottom)))
+        crop = f"crop={rect.width}:{rect.height}:{rect.x}:{rect.y}:exact=1"
+        command = [ffmpeg, "-v", "error", "-i", source, "-vf", crop, "-f", "rawvideo", "-pix_fmt", "rgb24", "-"]
+        raw = subprocess.run(command, check=True, capture_output=True).stdout
+        by_ffmpeg = np.frombuffer(raw, dtype=np.uint8).reshape(rect.height, rect.width, 3)
+        by_numpy = np.asarray(picture)[rect.y : rect.bottom, rect.x : rect.right]
+        assert np.array_equal(by_pillow, by_ffmpeg)
+        assert np.array_equal(by_pillow, by_numpy)
