@@ -14,62 +14,15 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal
 
-from tallwide.answers import RealRect, Rect
+from tallwide.answers import Answer, RealRect, Rect
 from tallwide.decision import Decision
 from tallwide.geometry import pixel_shape, turned_raster
-from tallwide.job import Capture, Number, Raster, Roll, aspect_ratio
-from tallwide.mapping import Media, PictureArea, RealArea, media_matrix
+from tallwide.job import Area, Capture, FileFacts, Media, Raster, Roll
+from tallwide.mapping import RealArea, media_matrix
 
 Verdict = Literal["fits", "fits_after", "does_not_fit"]
 Step = Literal["scale", "offset", "desqueeze", "turn", "crop"]
 TURNS: tuple[Roll, ...] = (0, 90, 180, 270)
-
-
-@dataclass(frozen=True, slots=True)
-class ContainerCrop:
-    """What the container says is not picture, px of the file removed at each edge."""
-
-    left: int = 0
-    top: int = 0
-    right: int = 0
-    bottom: int = 0
-
-    def __post_init__(self) -> None:
-        if min(self.left, self.top, self.right, self.bottom) < 0:
-            raise ValueError("a container's crop removes nothing or more at each edge")
-
-
-@dataclass(frozen=True, slots=True)
-class FileFacts:
-    """Facts of a file, as stored: before a player turns or stretches it.
-
-    `rotation` is how far, clockwise, a player is told to turn the picture; `sample_aspect` the shape
-    of one sample, width over height (`None` where the file says nothing). `content` is where the
-    picture lies in the file, if a person knows it better than the container.
-    """
-
-    width: int
-    height: int
-    sample_aspect: str | Number | None = None
-    rotation: Roll = 0
-    crop: ContainerCrop = ContainerCrop()
-    content: PictureArea | None = None
-
-    @property
-    def raster(self) -> Raster:
-        """All stored pixels."""
-        return Raster(self.width, self.height)
-
-    @property
-    def picture(self) -> PictureArea:
-        """Where the file says that its picture lies."""
-        if self.content is not None:
-            return self.content
-        crop = self.crop
-        width, height = self.width - crop.left - crop.right, self.height - crop.top - crop.bottom
-        if width <= 0 or height <= 0:
-            raise ValueError("the container's crop leaves no picture")
-        return PictureArea(crop.left, crop.top, width, height)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +42,7 @@ class FittedFrame:
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class FileReading:
     """One way to understand a file: the steps from the recording to it, and the frames in its pixels."""
 
     steps: tuple[Step, ...]
@@ -104,9 +57,16 @@ class MediaCheck:
     """The verdict, the reading that it rests on, why, and what else the file might be."""
 
     verdict: Verdict
-    reading: Reading | None
+    reading: FileReading | None
     reasons: tuple[str, ...]
-    possible: tuple[Reading, ...]
+    possible: tuple[FileReading, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CheckAnswer(Answer):
+    """Whether a file holds the recording that a job was made for."""
+
+    check: MediaCheck
 
 
 def check_media(decision: Decision, facts: FileFacts) -> MediaCheck:
@@ -117,14 +77,6 @@ def check_media(decision: Decision, facts: FileFacts) -> MediaCheck:
     ValueError
         If the facts contradict themselves.
     """
-    picture = facts.picture
-    if (
-        picture.x < 0
-        or picture.y < 0
-        or picture.x + picture.width > facts.width
-        or picture.y + picture.height > facts.height
-    ):
-        raise ValueError("the picture does not lie inside the file")
     proven = [media for turn in stated_turns(decision.capture, facts) for media in whole_picture(decision, facts, turn)]
     if not proven:
         return _misfit(decision, facts)
@@ -155,7 +107,7 @@ def whole_picture(decision: Decision, facts: FileFacts, turn: Roll) -> Iterator[
     if has_shape(picture, turned, Fraction(1)) or has_shape(
         picture, turned, turned_pixel_shape(decision.capture, turn)
     ):
-        yield Media(facts.raster, turn, picture)
+        yield Media(Raster(facts.width, facts.height), turn, picture)
 
 
 def turned_pixel_shape(capture: Capture, turn: Roll) -> Fraction:
@@ -164,17 +116,17 @@ def turned_pixel_shape(capture: Capture, turn: Roll) -> Fraction:
     return 1 / shape if turn in (90, 270) else shape
 
 
-def has_shape(picture: PictureArea, raster: Raster, stretch: Fraction) -> bool:
+def has_shape(picture: Area, raster: Raster, stretch: Fraction) -> bool:
     """Whether a picture is a raster, its width stretched, at some scale: both sides within a pixel of it."""
     width, height = Fraction(picture.width), Fraction(picture.height)
     ideal = raster.width * stretch / raster.height
     return abs(width - height * ideal) <= 1 or abs(height - width / ideal) <= 1
 
 
-def reading(decision: Decision, facts: FileFacts, media: Media) -> Reading:
+def reading(decision: Decision, facts: FileFacts, media: Media) -> FileReading:
     """Return one way to understand a file, in words and numbers."""
     capture = decision.capture
-    picture = media.content or PictureArea(0, 0, facts.width, facts.height)
+    picture = media.content or Area(0, 0, facts.width, facts.height)
     turned = turned_raster(capture.raster, media.turn)
     across, down = Fraction(picture.width) / turned.width, Fraction(picture.height) / turned.height
     steps: list[Step] = []
@@ -196,7 +148,7 @@ def reading(decision: Decision, facts: FileFacts, media: Media) -> Reading:
     if not steps and (picture.width, picture.height) != (facts.width, facts.height):
         words.append("with padding at right and bottom")
     text = "the file holds the recording as it is" if not words else "the file holds the recording " + ", ".join(words)
-    return Reading(tuple(steps), text, media, (float(across), float(down)), fitted(decision, facts, media))
+    return FileReading(tuple(steps), text, media, (float(across), float(down)), fitted(decision, facts, media))
 
 
 def fitted(decision: Decision, facts: FileFacts, media: Media) -> tuple[FittedFrame, ...]:
@@ -224,11 +176,11 @@ def _nearest(value: Fraction) -> int:
     return (2 * value.numerator + value.denominator) // (2 * value.denominator)
 
 
-def sample_aspect_remarks(capture: Capture, facts: FileFacts, found: Reading) -> tuple[str, ...]:
+def sample_aspect_remarks(capture: Capture, facts: FileFacts, found: FileReading) -> tuple[str, ...]:
     """Return a remark where the file's sample aspect is not what the recording's pixels would show."""
     if facts.sample_aspect is None:
         return ()
-    stated = aspect_ratio(facts.sample_aspect)
+    stated = facts.sample_aspect.ratio
     expected = turned_pixel_shape(capture, found.media.turn) * Fraction(found.scale[1]) / Fraction(found.scale[0])
     if abs(stated / expected - 1) <= Fraction(1, 100):
         return ()
@@ -273,4 +225,4 @@ def _unstated_bars(decision: Decision, facts: FileFacts) -> Iterator[Media]:
             width, height = float(full_width * scale), float(full_height * scale)
             x = float(Fraction(picture.x) + (Fraction(picture.width) - full_width * scale) / 2)
             y = float(Fraction(picture.y) + (Fraction(picture.height) - full_height * scale) / 2)
-            yield Media(facts.raster, turn, PictureArea(x, y, width, height))
+            yield Media(Raster(facts.width, facts.height), turn, Area(x, y, width, height))

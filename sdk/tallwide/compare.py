@@ -7,13 +7,15 @@ Right and down are positive. Percents are of the frame's own width or height bef
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from typing import Literal
+from typing import Any, Literal
 
-from tallwide.answers import Rect
-from tallwide.job import Capture, Deliverable, Number, Raster, Roll, exact
+from tallwide.answers import Answer, Rect
+from tallwide.decision import Decision
+from tallwide.handoff import FormReading
+from tallwide.job import Deliverable, Number, Raster, Roll, exact
 from tallwide.mapping import RealArea, scaling
 
 Status = Literal["same", "moved", "delivered_otherwise", "only_in_first", "only_in_second"]
@@ -23,12 +25,11 @@ UNSCALED = (Fraction(1), Fraction(1))
 
 @dataclass(frozen=True, slots=True)
 class KnownFrame:
-    """One frame as far as a document tells of it; `None` where it does not say."""
+    """One frame, and what is known of its delivered file: raster, pixel aspect, turn."""
 
     label: str
     rect: Rect
-    raster: Raster | None = None
-    delivered: tuple[Raster, Fraction, Roll] | None = None
+    delivered: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,23 +89,63 @@ class Comparison:
     deliverables: tuple[Change, ...]
 
 
-def known_frames(capture: Capture, pairs: Sequence[tuple[Deliverable, Rect]]) -> KnownFrames:
-    """Return the frames of a solved job."""
+def known_frames(decision: Decision) -> KnownFrames:
+    """Return the frames of a decision."""
+    frames = tuple(KnownFrame(frame.label, frame.rect, delivered(frame.deliverable)) for frame in decision.frames)
+    return KnownFrames(decision.capture.raster, decision.capture.roll, frames)
+
+
+def delivered(deliverable: Deliverable) -> dict[str, Any]:
+    """Return what decides the delivered file besides the frame."""
+    if deliverable.raster is None:
+        return {}
+    return {
+        "raster": (deliverable.raster.width, deliverable.raster.height),
+        "pixel_aspect": exact(deliverable.pixel_aspect),
+        "delivery_turn": deliverable.delivery_turn,
+    }
+
+
+def frames_read(reading: FormReading) -> KnownFrames:
+    """Return the frames of a document that was read back, and no more than it states."""
+    capture = reading.job["capture"]
+    raster = capture.get("raster")
+    unsure = {remark.pointer for remark in reading.missing}
+    knows_turn = "/capture/roll" not in unsure
+    entries = zip(reading.frames, reading.job["deliverables"], strict=True)
     return KnownFrames(
-        capture.raster,
-        capture.roll,
-        tuple(
-            KnownFrame(deliverable.label, rect, deliverable.raster, delivered(deliverable))
-            for deliverable, rect in pairs
-        ),
+        None if raster is None else Raster(raster["width"], raster["height"]),
+        capture.get("roll") if knows_turn else None,
+        tuple(KnownFrame(frame.deliverable, frame.rect, _stated(entry, knows_turn)) for frame, entry in entries),
     )
 
 
-def delivered(deliverable: Deliverable) -> tuple[Raster, Fraction, Roll] | None:
-    """Return what decides the delivered file besides the frame: raster, pixel aspect, turn."""
-    if deliverable.raster is None:
-        return None
-    return deliverable.raster, exact(deliverable.pixel_aspect), deliverable.delivery_turn
+def _stated(entry: Mapping[str, Any], knows_turn: bool) -> dict[str, Any]:
+    stated: dict[str, Any] = {}
+    # Where a document holds one turn for camera and delivery together, its raster may stand either way.
+    if "raster" in entry and knows_turn:
+        stated["raster"] = (entry["raster"]["width"], entry["raster"]["height"])
+    if "pixel_aspect" in entry:
+        stated["pixel_aspect"] = exact(entry["pixel_aspect"])
+    if "delivery_turn" in entry:
+        stated["delivery_turn"] = entry["delivery_turn"]
+    return stated
+
+
+def in_order(first: KnownFrames, second: KnownFrames) -> tuple[KnownFrames, tuple[str, ...]]:
+    """Return the second's frames under the first's labels, where they share none and are as many."""
+    ours, theirs = [frame.label for frame in first.frames], [frame.label for frame in second.frames]
+    if len(ours) != len(theirs) or set(ours) & set(theirs):
+        return second, ()
+    renamed = tuple(replace(frame, label=label) for label, frame in zip(ours, second.frames, strict=True))
+    return replace(second, frames=renamed), ("no label is shared: the frames were compared in their order",)
+
+
+@dataclass(frozen=True, slots=True)
+class CompareAnswer(Answer):
+    """What moved between a job and what it was compared with."""
+
+    comparison: Comparison
 
 
 def compare_frames(first: KnownFrames, second: KnownFrames, *, tolerance_px: Number = 0) -> Comparison:
@@ -122,6 +163,7 @@ def compare_frames(first: KnownFrames, second: KnownFrames, *, tolerance_px: Num
     ValueError
         If both state a raster and one is no exact scale of the other's shape.
     """
+    second, renamed = in_order(first, second)
     scale, remarks = scale_to_first(first, second)
     tolerance = exact(tolerance_px)
     theirs = {frame.label: frame for frame in second.frames}
@@ -133,7 +175,7 @@ def compare_frames(first: KnownFrames, second: KnownFrames, *, tolerance_px: Num
         delivered_pixels_changed=any(entry.delivered_pixels_changed for entry in changes),
         tolerance_px=tolerance_px,
         scaled_by=(float(scale[0]), float(scale[1])),
-        remarks=remarks,
+        remarks=(*renamed, *remarks),
         deliverables=tuple(changes),
     )
 
@@ -172,7 +214,8 @@ def change(first: KnownFrame, second: KnownFrame | None, scale: tuple[Fraction, 
         why.append("the frame moved")
     if scale != UNSCALED:
         why.append("the recorded raster is another")
-    if first.delivered is not None and second.delivered is not None and first.delivered != second.delivered:
+    known = first.delivered.keys() & second.delivered.keys()
+    if any(first.delivered[fact] != second.delivered[fact] for fact in known):
         why.append("the delivery raster, its pixel aspect or its turn is another")
     status: Status = "moved" if any(edges) else "delivered_otherwise" if why else "same"
     return Change(

@@ -23,6 +23,9 @@ SqueezeAxis = Literal["sensor_width", "sensor_height"]
 Arrangement = Literal["independent", "shared_point"]
 Match = Literal["none", "height", "width"]
 Objective = Literal["in_order", "largest", "raise_smallest"]
+SpaceName = Literal["photosites", "recorded", "upright", "scene", "extraction", "delivery", "media", "pull"]
+Position = Literal["edges", "centres"]
+Coordinate = Number | str
 View = Literal["recorded", "upright"]
 Fit = Literal["whole", "fill"]
 Theme = Literal["light", "dark", "auto", "variables"]
@@ -427,6 +430,165 @@ class Chart(Noun):
 
 
 @dataclass(frozen=True, slots=True)
+class Area(Noun):
+    """A rectangle in the pixels of the picture that is spoken of; need not be whole."""
+
+    x: Number
+    y: Number
+    width: Number
+    height: Number
+
+    def __post_init__(self) -> None:
+        if self.width <= 0 or self.height <= 0:
+            raise ValueError("an area is wider and higher than nothing")
+
+
+@dataclass(frozen=True, slots=True)
+class Media(Noun):
+    """A file as received: what part of the recording it shows, how it was turned, and where it lies.
+
+    `shows` is the part of the recorded raster that the file holds (all of it if left out). That
+    part, turned clockwise by `turn`, fills `content` of the file's own `raster` (all of it if left
+    out): a smaller content is a scale, a content away from the corner is padding, and one of
+    another shape is a desqueeze.
+    """
+
+    raster: Raster
+    turn: Roll = 0
+    content: Area | None = None
+    shows: Area | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Pull(Noun):
+    """A plate pulled around an extraction: overscan on every side, in recorded px or as a share of the side.
+
+    Overscan stops at the edge of the raster. Width and height are then padded, at right and bottom,
+    to a multiple; padding holds no picture. `upright` turns the plate so that the scene stands.
+    """
+
+    overscan_px: int | None = None
+    overscan_share: Number | None = None
+    multiple: int = 1
+    upright: bool = False
+
+    def __post_init__(self) -> None:
+        if self.overscan_px is not None and self.overscan_share is not None:
+            raise ValueError("overscan is stated in px or as a share, not both")
+        if (self.overscan_px or 0) < 0 or (self.overscan_share or 0) < 0:
+            raise ValueError("overscan is not negative")
+        if self.multiple < 1:
+            raise ValueError("a plate is padded to a multiple of 1 px or more")
+
+
+@dataclass(frozen=True, slots=True)
+class Space(Noun):
+    """One picture to map from or to; `extraction`, `delivery` and `pull` name their deliverable."""
+
+    space: SpaceName
+    deliverable: str | None = None
+    media: Media | None = None
+    pull: Pull | None = None
+
+    def __str__(self) -> str:
+        return self.space if self.deliverable is None else f"{self.space}:{self.deliverable}"
+
+
+@dataclass(frozen=True, slots=True)
+class Places(Noun):
+    """What is mapped: points, rectangles (x, y, width, height) and polygons, from one space to another.
+
+    A coordinate is a JSON number, or an exact rational as text, such as `"2304/5"`.
+    """
+
+    source: Space
+    target: Space
+    position: Position = "edges"
+    points: tuple[tuple[Coordinate, Coordinate], ...] = ()
+    rects: tuple[tuple[Coordinate, Coordinate, Coordinate, Coordinate], ...] = ()
+    polygons: tuple[tuple[tuple[Coordinate, Coordinate], ...], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ContainerCrop(Noun):
+    """What a container says is not picture, px of the file removed at each edge."""
+
+    left: int = 0
+    top: int = 0
+    right: int = 0
+    bottom: int = 0
+
+    def __post_init__(self) -> None:
+        if min(self.left, self.top, self.right, self.bottom) < 0:
+            raise ValueError("a container's crop removes nothing or more at each edge")
+
+
+@dataclass(frozen=True, slots=True)
+class FileFacts(Noun):
+    """Facts of a file, as stored: before a player turns or stretches it.
+
+    `rotation` is how far, clockwise, a player is told to turn the picture; `sample_aspect` the shape
+    of one sample, width over height (`None` where the file says nothing). `content` is where the
+    picture lies in the file, if a person knows it better than the container.
+    """
+
+    width: int
+    height: int
+    sample_aspect: Aspect | None = None
+    rotation: Roll = 0
+    crop: ContainerCrop = ContainerCrop()
+    content: Area | None = None
+
+    @property
+    def picture(self) -> Area:
+        """Where the file says that its picture lies.
+
+        Raises
+        ------
+        ValueError
+            If that is nowhere, or outside the file.
+        """
+        crop, area = self.crop, self.content
+        if area is None:
+            width, height = self.width - crop.left - crop.right, self.height - crop.top - crop.bottom
+            if width <= 0 or height <= 0:
+                raise ValueError("the container's crop leaves no picture")
+            return Area(crop.left, crop.top, width, height)
+        beyond = area.x + area.width > self.width or area.y + area.height > self.height
+        if area.x < 0 or area.y < 0 or beyond:
+            raise ValueError("the picture does not lie inside the file")
+        return area
+
+
+@dataclass(frozen=True, slots=True)
+class Handoff(Noun):
+    """What a hand-off may be told beyond the decision.
+
+    `source` is the name or address of the recorded file, as the receiver knows it; `language` the
+    BCP 47 tag of the labels; `pull` the overscan of plates.
+    """
+
+    source: str | None = None
+    language: str | None = None
+    pull: Pull | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Comparand(Noun):
+    """What a job is compared with: another job, or a document of a hand-off form.
+
+    `tolerance_px` is how far an edge may have moved, in recorded px of the job, for the picture to
+    count as the same.
+    """
+
+    job: Job | None = None
+    form: str | None = None
+    document: Any = None
+    lenient: bool = False
+    tolerance_px: Number = 0
+
+
+@dataclass(frozen=True, slots=True)
 class Job(Noun):
     """A capture, its deliverables and how they are framed together, and options of single endpoints."""
 
@@ -439,5 +601,9 @@ class Job(Noun):
     dial_in: DialIn | None = None
     sheet: Sheet | None = None
     chart: Chart | None = None
+    map: Places | None = None
+    file: FileFacts | None = None
+    handoff: Handoff | None = None
+    compare: Comparand | None = None
     version: Literal[1] = 1
     id: str | None = None

@@ -16,20 +16,14 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Literal, get_args
 
-from tallwide.answers import Rect
+from tallwide.answers import Answer, Rect
 from tallwide.decision import Decision, Frame
 from tallwide.geometry import pixel_shape, turned_raster
-from tallwide.job import Capture, Number, Raster, Roll, exact
+from tallwide.job import Area, Capture, Coordinate, Media, Places, Position, Pull, Raster, Roll, Space, exact
 
-Position = Literal["edges", "centres"]
-SpaceName = Literal["photosites", "recorded", "upright", "scene", "extraction", "delivery", "media", "pull"]
-Coordinate = Number | str
-SPACE_NAMES: tuple[SpaceName, ...] = get_args(SpaceName)
 FRAME_SPACES = ("extraction", "delivery", "pull")
 LARGEST_COORDINATE = 10**9
-LARGEST_MULTIPLE = 4096
 # The smallest double has 341 digits as a rational; a map may add some sixty to it.
 LONGEST_RATIONAL = 1001
 _RATIONAL = re.compile(r"-?[0-9]{1,500}(?:/[0-9]{1,500}|\.[0-9]{1,500})?")
@@ -62,74 +56,6 @@ def exact_coordinate(written: Coordinate) -> Fraction:
     if abs(value) > LARGEST_COORDINATE:
         raise ValueError(f"a coordinate lies within {LARGEST_COORDINATE} of zero")
     return value
-
-
-@dataclass(frozen=True, slots=True)
-class PictureArea:
-    """Where a picture lies inside a file, px of the file; need not be whole."""
-
-    x: Number
-    y: Number
-    width: Number
-    height: Number
-
-
-@dataclass(frozen=True, slots=True)
-class Media:
-    """A file as received: what part of the recording it shows, how it was turned, and where it lies.
-
-    `shows` is the part of the recorded raster that the file holds (all of it if left out). That
-    part, turned clockwise by `turn`, fills `content` of the file's own `raster` (all of it if left
-    out): a smaller content is a scale, a content away from the corner is padding, and one of
-    another shape is a desqueeze.
-    """
-
-    raster: Raster
-    turn: Roll = 0
-    content: PictureArea | None = None
-    shows: Rect | None = None
-
-    def __post_init__(self) -> None:
-        content, shows = self.content, self.shows
-        if content is not None and (content.width <= 0 or content.height <= 0):
-            raise ValueError("the picture inside a file is wider and higher than nothing")
-        if shows is not None and (shows.width <= 0 or shows.height <= 0 or shows.x < 0 or shows.y < 0):
-            raise ValueError("the part of the recording that a file shows lies on the raster and is not empty")
-
-
-@dataclass(frozen=True, slots=True)
-class Pull:
-    """A plate pulled around an extraction: overscan on every side, in recorded px or as a share of the side.
-
-    Overscan stops at the edge of the raster. Width and height are then padded, at right and bottom,
-    to a multiple; padding holds no picture. `upright` turns the plate so that the scene stands.
-    """
-
-    overscan_px: int | None = None
-    overscan_share: Number | None = None
-    multiple: int = 1
-    upright: bool = False
-
-    def __post_init__(self) -> None:
-        if self.overscan_px is not None and self.overscan_share is not None:
-            raise ValueError("overscan is stated in px or as a share, not both")
-        if (self.overscan_px or 0) < 0 or (self.overscan_share or 0) < 0:
-            raise ValueError("overscan is not negative")
-        if not 1 <= self.multiple <= LARGEST_MULTIPLE:
-            raise ValueError(f"a plate is padded to a multiple of 1 to {LARGEST_MULTIPLE} px")
-
-
-@dataclass(frozen=True, slots=True)
-class Space:
-    """One picture to map from or to; `extraction`, `delivery` and `pull` name their deliverable."""
-
-    space: SpaceName
-    deliverable: str | None = None
-    media: Media | None = None
-    pull: Pull | None = None
-
-    def __str__(self) -> str:
-        return self.space if self.deliverable is None else f"{self.space}:{self.deliverable}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,7 +164,7 @@ def turn(width: Fraction | int, height: Fraction | int, roll: Roll) -> Matrix:
 
 
 @dataclass(frozen=True, slots=True)
-class Plate:
+class PulledPlate:
     """A pulled plate: the recorded pixels that it holds, and its own size with padding.
 
     `room` is the overscan that the raster really gave, recorded px: left, top, right, bottom.
@@ -250,7 +176,7 @@ class Plate:
     is_cut_short: bool
 
 
-def plate(frame: Frame, capture: Capture, pull: Pull) -> Plate:
+def plate(frame: Frame, capture: Capture, pull: Pull) -> PulledPlate:
     """Return what a pull takes around one frame."""
     rect, raster = frame.rect, capture.raster
     share = exact(pull.overscan_share or 0)
@@ -260,7 +186,7 @@ def plate(frame: Frame, capture: Capture, pull: Pull) -> Plate:
     right, bottom = min(across, raster.width - rect.right), min(down, raster.height - rect.bottom)
     picture = Rect(rect.x - left, rect.y - top, rect.width + left + right, rect.height + top + bottom)
     size = turned_raster(Raster(picture.width, picture.height), capture.roll if pull.upright else 0)
-    return Plate(
+    return PulledPlate(
         picture,
         Raster(_to_multiple(size.width, pull.multiple), _to_multiple(size.height, pull.multiple)),
         (left, top, right, bottom),
@@ -350,13 +276,26 @@ def pull_matrix(frame: Frame, capture: Capture, pull: Pull) -> Matrix:
 
 
 def media_matrix(media: Media, recorded: Raster) -> Matrix:
-    """Return the map from the recorded raster to a received file's pixels."""
-    shows = media.shows or Rect(0, 0, recorded.width, recorded.height)
-    content = media.content or PictureArea(0, 0, media.raster.width, media.raster.height)
-    turned = turned_raster(Raster(shows.width, shows.height), media.turn)
-    scale = scaling(exact(content.width) / turned.width, exact(content.height) / turned.height)
-    place = shift(exact(content.x), exact(content.y))
-    return place @ scale @ turn(shows.width, shows.height, media.turn) @ shift(-shows.x, -shows.y)
+    """Return the map from the recorded raster to a received file's pixels.
+
+    Raises
+    ------
+    ValueError
+        If the file is said to show what was not recorded.
+    """
+    shows = exact_area(media.shows or Area(0, 0, recorded.width, recorded.height))
+    if shows.x < 0 or shows.y < 0 or shows.right > recorded.width or shows.bottom > recorded.height:
+        raise ValueError("the part of the recording that a file shows does not lie on the recorded raster")
+    content = exact_area(media.content or Area(0, 0, media.raster.width, media.raster.height))
+    stand = turn(shows.width, shows.height, media.turn) @ shift(-shows.x, -shows.y)
+    turned = stand.area(shows)
+    scale = scaling(content.width / turned.width, content.height / turned.height)
+    return shift(content.x, content.y) @ scale @ stand
+
+
+def exact_area(area: Area) -> RealArea:
+    """Return an area as a job states it, exact."""
+    return RealArea(exact(area.x), exact(area.y), exact(area.width), exact(area.height))
 
 
 def matrix(decision: Decision, source: Space, target: Space, *, position: Position = "edges") -> Matrix:
@@ -463,12 +402,34 @@ class MapResult:
     polygons: tuple[tuple[PointForms, ...], ...]
 
 
-def map_result(mapped: Mapped, source: Space, target: Space, position: Position) -> MapResult:
-    """Return what was mapped, as it is printed: exact rationals beside doubles."""
+@dataclass(frozen=True, slots=True)
+class MapAnswer(Answer):
+    """Places of one space in another, and the map itself."""
+
+    mapped: MapResult
+
+
+def mapped_places(decision: Decision, places: Places) -> MapResult:
+    """Return what a job asks to be mapped, as it is printed: exact rationals beside doubles.
+
+    Raises
+    ------
+    KeyError, ValueError
+        If a space is not of this decision, or a coordinate is no number.
+    """
+    mapped = map_places(
+        decision,
+        places.source,
+        places.target,
+        position=places.position,
+        points=places.points,
+        rects=places.rects,
+        polygons=places.polygons,
+    )
     return MapResult(
-        str(source),
-        str(target),
-        position,
+        str(places.source),
+        str(places.target),
+        places.position,
         _matrix_forms(mapped.matrix),
         _matrix_forms(mapped.inverse),
         tuple(_point_forms(point) for point in mapped.points),
@@ -498,12 +459,8 @@ def _rect_forms(area: RealArea) -> RectForms:
 __all__ = [
     "Mapped",
     "Matrix",
-    "Media",
-    "PictureArea",
-    "Plate",
-    "Pull",
+    "PulledPlate",
     "RealArea",
-    "Space",
     "delivered_raster",
     "delivery_matrix",
     "desqueeze",

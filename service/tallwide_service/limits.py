@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from tallwide.handoff.reading import LARGEST_DOCUMENT_BYTES, MOST_FRAMES
 from tallwide.job import ASPECT_LENGTH, LARGEST_SIDE_PX
+from tallwide.mapping import LONGEST_RATIONAL
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +38,15 @@ class Limits:
     plate_bytes: int = 67_108_864
     plate_px: int = 36_000_000
     plate_side_px: int = 16_384
+    pull_multiple_px: int = 4_096
+    map_places: int = 2_048
+    map_polygons: int = 256
+    map_vertices: int = 1_024
+    coordinate_characters: int = LONGEST_RATIONAL
+    source_characters: int = 1_024
+    language_characters: int = 35
+    handoff_frames: int = MOST_FRAMES
+    handoff_document_bytes: int = LARGEST_DOCUMENT_BYTES
 
 
 LIMITS = Limits()

@@ -13,8 +13,7 @@ import pytest
 from tallwide import handoff
 from tallwide.answers import Rect
 from tallwide.decision import Decision, Frame
-from tallwide.handoff import HandoffOptions
-from tallwide.job import Aspect, Capture, Deliverable, Job, Raster
+from tallwide.job import Aspect, Capture, Deliverable, Handoff, Job, Raster
 
 W, H, FRAMES = 96, 64, 3
 PLANES = {"yuv420p": (2, 2), "yuv422p": (2, 1), "yuv444p": (1, 1)}
@@ -70,7 +69,7 @@ def _decision(rect: Rect, *, label: str = "tall", roll: int = 0, delivery_turn: 
 
 def _run(decision: Decision, source, folder, ending: str = "mkv"):
     """Run the command as it is written, its placeholders filled in, a lossless encoder before the output."""
-    (entry,) = handoff.write(decision, "ffmpeg", HandoffOptions(source=str(source))).content
+    (entry,) = handoff.write(decision, "ffmpeg", Handoff(source=str(source))).content
     arguments = shlex.split(entry["command"])
     assert arguments == entry["arguments"]
     output = folder / f"cut.{ending}"
@@ -130,7 +129,7 @@ def test_a_display_matrix_neither_turns_the_picture_twice_nor_travels_on(rotatio
     assert _rotation(turned) != 0
     rect = Rect(26, 10, 36, 52)
     decision = _decision(rect, roll=90)
-    (entry,) = handoff.write(decision, "ffmpeg", HandoffOptions(source=str(turned))).content
+    (entry,) = handoff.write(decision, "ffmpeg", Handoff(source=str(turned))).content
     output = tmp_path / "cut.mp4"
     arguments = [*entry["arguments"][:-1], "-c:v", "libx264", "-qp", "0", "-preset", "ultrafast", "-y", str(output)]
     subprocess.run(arguments, check=True, capture_output=True)
@@ -190,7 +189,7 @@ HOSTILE = [
 @pytest.mark.parametrize("label", HOSTILE)
 def test_no_label_and_no_source_reaches_a_shell(label, tmp_path):
     rect = Rect(26, 10, 36, 52)
-    document = handoff.write(_decision(rect, label=label.replace("\n", " ")), "ffmpeg", HandoffOptions(source=label))
+    document = handoff.write(_decision(rect, label=label.replace("\n", " ")), "ffmpeg", Handoff(source=label))
     (entry,) = document.content
     echoed = subprocess.run(
         ["sh", "-c", entry["command"].replace("ffmpeg", "printf '%s\\0'", 1)],

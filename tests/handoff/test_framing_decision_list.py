@@ -20,9 +20,9 @@ from strategies import decisions
 from tallwide import handoff
 from tallwide.answers import Rect
 from tallwide.decision import Decision, Frame
-from tallwide.handoff import HandoffOptions, ReadOptions, UnreadableForm
+from tallwide.handoff import ReadOptions, UnreadableForm
 from tallwide.handoff.framing_decision_list import inward_share
-from tallwide.job import Aspect, Capture, Deliverable, Job, Lens, Protection, Raster, exact
+from tallwide.job import Aspect, Capture, Deliverable, Handoff, Job, Lens, Protection, Raster, exact
 
 FORM = "framing-decision-list"
 VALID = Draft202012Validator(SCHEMA, format_checker=Draft202012Validator.FORMAT_CHECKER)
@@ -179,7 +179,7 @@ def test_a_template_forces_the_delivery_raster():
 
 def test_a_source_becomes_the_clip():
     frame = Frame(Deliverable("t", Aspect("1:1")), Rect(0, 0, 10, 10), Rect(0, 0, 10, 10))
-    list_ = handoff.write(_decision(Capture(Raster(40, 30)), frame), FORM, HandoffOptions(source="A001.mov")).content
+    list_ = handoff.write(_decision(Capture(Raster(40, 30)), frame), FORM, Handoff(source="A001.mov")).content
     assert list_["contexts"][0]["clip_id"] == {"clip_name": "A001.mov", "file": "A001.mov"}
     VALID.validate(list_)
 

@@ -14,8 +14,8 @@ from strategies import decisions
 from tallwide import handoff
 from tallwide.answers import Rect
 from tallwide.decision import Decision, Frame
-from tallwide.handoff import HandoffOptions, ReadOptions, UnreadableForm
-from tallwide.job import Aspect, Capture, Deliverable, Job, Raster
+from tallwide.handoff import ReadOptions, UnreadableForm
+from tallwide.job import Aspect, Capture, Deliverable, Handoff, Job, Raster
 
 FORM = "iiif"
 
@@ -69,9 +69,9 @@ def test_a_size_that_scales_the_axes_apart_is_named():
 
 def test_an_identifier_is_percent_encoded_and_an_address_is_kept():
     decision = _decision(Capture(Raster(40, 30)), Deliverable("d", Aspect("1:1")), Rect(0, 0, 30, 30))
-    uri = handoff.write(decision, FORM, HandoffOptions(source="plates/a b#1")).content[0]["uri"]
+    uri = handoff.write(decision, FORM, Handoff(source="plates/a b#1")).content[0]["uri"]
     assert uri.endswith("/plates%2Fa%20b%231/0,0,30,30/max/0/default.jpg")
-    uri = handoff.write(decision, FORM, HandoffOptions(source="https://img.example/3/plate/")).content[0]["uri"]
+    uri = handoff.write(decision, FORM, Handoff(source="https://img.example/3/plate/")).content[0]["uri"]
     assert uri == "https://img.example/3/plate/0,0,30,30/max/0/default.jpg"
 
 

@@ -17,9 +17,9 @@ from strategies import decisions
 from tallwide import handoff
 from tallwide.answers import Rect
 from tallwide.decision import Decision, Frame
-from tallwide.handoff import HandoffOptions, ReadOptions, UnreadableForm
+from tallwide.handoff import ReadOptions, UnreadableForm
 from tallwide.handoff.image_regions import Hostile, parse, share
-from tallwide.job import Aspect, Capture, Deliverable, Job, Raster
+from tallwide.job import Aspect, Capture, Deliverable, Handoff, Job, Raster
 
 FORM = "image-regions"
 
@@ -73,10 +73,10 @@ def test_exiftool_reads_every_value(tmp_path):
 
 
 def test_names_carry_the_jobs_language(tmp_path):
-    found = _exiftool(handoff.write(DECISION, FORM, HandoffOptions(language="ja")).raw, tmp_path)
+    found = _exiftool(handoff.write(DECISION, FORM, Handoff(language="ja")).raw, tmp_path)
     assert [region["Name-ja"] for region in found["ImageRegion"]] == [frame.label for frame in DECISION.frames]
     with pytest.raises(ValueError, match="BCP 47"):
-        handoff.write(DECISION, FORM, HandoffOptions(language='"><x'))
+        handoff.write(DECISION, FORM, Handoff(language='"><x'))
 
 
 def test_xmllint_finds_it_well_formed_and_rdf_has_one_description(tmp_path):

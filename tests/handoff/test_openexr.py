@@ -16,9 +16,7 @@ from strategies import decisions
 from tallwide import handoff
 from tallwide.answers import Rect
 from tallwide.decision import Decision, Frame
-from tallwide.handoff import HandoffOptions
-from tallwide.job import Aspect, Capture, Deliverable, Job, Lens, Raster
-from tallwide.mapping import Pull
+from tallwide.job import Aspect, Capture, Deliverable, Handoff, Job, Lens, Pull, Raster
 
 
 def _decision(rect: Rect, capture: Capture, raster: Raster | None = None, delivery_turn: int = 0) -> Decision:
@@ -27,7 +25,7 @@ def _decision(rect: Rect, capture: Capture, raster: Raster | None = None, delive
 
 
 def _windows(decision: Decision, pull: Pull | None = None):
-    return handoff.write(decision, "openexr", HandoffOptions(pull=pull)).content["windows"][0]
+    return handoff.write(decision, "openexr", Handoff(pull=pull)).content["windows"][0]
 
 
 def _box(window):
@@ -55,7 +53,7 @@ def test_a_pull_keeps_the_frames_display_window_and_grows_its_data_window():
 
 def test_overscan_that_the_raster_cannot_give_is_said():
     decision = _decision(Rect(10, 0, 1216, 2160), Capture(Raster(3840, 2160)), Raster(600, 1066))
-    lost = handoff.write(decision, "openexr", HandoffOptions(pull=Pull(overscan_px=65))).lost
+    lost = handoff.write(decision, "openexr", Handoff(pull=Pull(overscan_px=65))).lost
     codes = {loss.code: loss.detail for loss in lost}
     assert "10, 0, 65, 0 px" in codes["overscan"]
     assert "part_pixels" in codes
@@ -70,7 +68,7 @@ def test_a_real_file_carries_windows_pixels_and_attributes(kind, squeeze, tmp_pa
     )  # fmt: skip
     rect = Rect(20, 8, 30, 40)
     decision = _decision(rect, capture, Raster(60, 80))
-    content = handoff.write(decision, "openexr", HandoffOptions(pull=Pull(overscan_px=4))).content
+    content = handoff.write(decision, "openexr", Handoff(pull=Pull(overscan_px=4))).content
     windows, facts = content["windows"][0][kind], content["attributes"]
     low, high = _box(windows["dataWindow"])
     width, height = (int(side) for side in high - low + 1)

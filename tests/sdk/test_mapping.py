@@ -15,18 +15,14 @@ from shapely.geometry import box
 from strategies import decisions
 from tallwide.answers import Rect
 from tallwide.decision import Decision, Frame
-from tallwide.job import Aspect, Capture, Deliverable, Job, Raster
+from tallwide.job import Area, Aspect, Capture, Deliverable, Job, Media, Places, Pull, Raster, Space
 from tallwide.mapping import (
     FRAME_SPACES,
-    Media,
-    PictureArea,
-    Pull,
     RealArea,
-    Space,
     desqueeze,
     exact_coordinate,
     map_places,
-    map_result,
+    mapped_places,
     matrix,
     plate,
 )
@@ -46,7 +42,7 @@ def spaces(draw, decision: Decision):
     )
     if name == "media":
         raster = Raster(draw(st.integers(1, 8192)), draw(st.integers(1, 8192)))
-        content = PictureArea(*(draw(st.integers(1, 500)) for _ in range(4))) if draw(st.booleans()) else None
+        content = Area(*(draw(st.integers(1, 500)) for _ in range(4))) if draw(st.booleans()) else None
         return Space("media", media=Media(raster, draw(st.sampled_from((0, 90, 180, 270))), content))
     if name in FRAME_SPACES:
         frame = draw(st.sampled_from(decision.frames))
@@ -158,7 +154,7 @@ def test_edges_and_centres_differ_by_half_a_pixel_of_each_space():
 
 def test_a_padded_half_size_proxy_maps_by_where_its_picture_lies():
     decision = _decision(Capture(Raster(4800, 3200)), Deliverable("f", Aspect("3:2")), Rect(0, 0, 4800, 3200))
-    proxy = Media(Raster(2432, 1632), content=PictureArea(16, 16, 2400, 1600))
+    proxy = Media(Raster(2432, 1632), content=Area(16, 16, 2400, 1600))
     mapped = map_places(decision, Space("recorded"), Space("media", media=proxy), points=[(0, 0), (4800, 3200)])
     assert mapped.points == ((16, 16), (2416, 1616))
 
@@ -179,7 +175,7 @@ def test_a_print_of_a_map_holds_rationals_and_doubles_row_by_row():
         Capture(Raster(4800, 3200)), Deliverable("w", None, Raster(3840, 2160)), Rect(0, 500, 4800, 2700)
     )
     source, target = Space("recorded"), Space("delivery", "w")
-    printed = map_result(map_places(decision, source, target, rects=[(0, 500, 4800, 2700)]), source, target, "edges")
+    printed = mapped_places(decision, Places(source, target, rects=((0, 500, 4800, 2700),)))
     assert printed.matrix.exact == (("4/5", "0", "0"), ("0", "4/5", "-400"), ("0", "0", "1"))
     assert printed.inverse.value == ((1.25, 0.0, 0.0), (0.0, 1.25, 500.0), (0.0, 0.0, 1.0))
     assert printed.rects[0].exact == ("0", "0", "3840", "2160")
@@ -201,6 +197,7 @@ def test_what_is_no_coordinate_is_refused(written):
         (Space("extraction"), ValueError),
         (Space("delivery", "none"), KeyError),
         (Space("delivery", "f"), ValueError),
+        (Space("media", media=Media(Raster(1, 1), shows=Area(-1, 0, 1, 1))), ValueError),
     ],
 )
 def test_a_space_without_what_it_is_made_of_is_refused(space, error):
@@ -215,8 +212,7 @@ def test_a_space_without_what_it_is_made_of_is_refused(space, error):
         lambda: Pull(overscan_px=1, overscan_share=0.1),
         lambda: Pull(overscan_px=-1),
         lambda: Pull(multiple=0),
-        lambda: Media(Raster(1, 1), content=PictureArea(0, 0, 0, 1)),
-        lambda: Media(Raster(1, 1), shows=Rect(-1, 0, 1, 1)),
+        lambda: Media(Raster(1, 1), content=Area(0, 0, 0, 1)),
     ],
 )
 def test_nonsense_about_a_file_or_a_plate_is_refused(make):

@@ -21,18 +21,20 @@ from tallwide.handoff import (
     openexr,
     timeline_transform,
 )
-from tallwide.handoff.document import Document, Form, HandoffOptions, Loss
+from tallwide.handoff.document import Document, Form, HandoffAnswer, Loss
 from tallwide.handoff.reading import (
     FormFault,
     FormReading,
-    ReadFrame,
+    FoundFrame,
+    ReadAnswer,
     ReadOptions,
     Remark,
     UnreadableForm,
 )
+from tallwide.job import Handoff
 
 FORMS: tuple[Form, ...] = get_args(Form)
-WRITERS: Mapping[str, Callable[[Decision, HandoffOptions], Document]] = {
+WRITERS: Mapping[str, Callable[[Decision, Handoff], Document]] = {
     "framing-decision-list": framing_decision_list.write,
     "image-regions": image_regions.write,
     "iiif": iiif.write,
@@ -61,7 +63,7 @@ MEDIA_TYPES: Mapping[Form, str] = {
 }
 
 
-def write(decision: Decision, form: str, options: HandoffOptions | None = None) -> Document:
+def write(decision: Decision, form: str, options: Handoff | None = None) -> Document:
     """Return a decision as a document of one form.
 
     Raises
@@ -71,7 +73,7 @@ def write(decision: Decision, form: str, options: HandoffOptions | None = None) 
     """
     if form not in WRITERS:
         raise ValueError(f"there is no form {form!r}; there are {', '.join(WRITERS)}")
-    return WRITERS[form](decision, options or HandoffOptions())
+    return WRITERS[form](decision, options or Handoff())
 
 
 def read(document: Any, form: str, options: ReadOptions | None = None) -> FormReading:
@@ -98,9 +100,11 @@ __all__ = [
     "Form",
     "FormFault",
     "FormReading",
-    "HandoffOptions",
+    "FoundFrame",
+    "Handoff",
+    "HandoffAnswer",
     "Loss",
-    "ReadFrame",
+    "ReadAnswer",
     "ReadOptions",
     "Remark",
     "UnreadableForm",

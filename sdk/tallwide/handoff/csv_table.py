@@ -17,19 +17,19 @@ from typing import Any
 from tallwide.answers import Rect
 from tallwide.decision import Decision, Frame
 from tallwide.geometry import shown_ratio
-from tallwide.handoff.document import Document, HandoffOptions, file_stem, lost_beyond
+from tallwide.handoff.document import Document, file_stem, lost_beyond
 from tallwide.handoff.reading import (
     LARGEST_DOCUMENT_BYTES,
     LONGEST_LABEL,
     MOST_FRAMES,
     FormReading,
-    ReadFrame,
+    FoundFrame,
     ReadingNotes,
     ReadOptions,
     refuse_twins,
     usable_label,
 )
-from tallwide.job import Aspect, Number, Raster, exact
+from tallwide.job import Aspect, Handoff, Number, Raster, exact
 
 CARRIED = frozenset(
     {"several_frames", "protection", "delivery_raster", "pixel_aspect", "delivery_turn", "minimum_oversampling",
@@ -129,7 +129,7 @@ def rows(decision: Decision) -> list[dict[str, Cell]]:
     return [{name: column(decision, frame) for name, column in COLUMNS.items()} for frame in decision.frames]
 
 
-def write(decision: Decision, _: HandoffOptions) -> Document:
+def write(decision: Decision, _: Handoff) -> Document:
     """Return the table as CSV with a header line."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\r\n")
@@ -271,7 +271,7 @@ class _Row:
 
 def _read_row(
     cells: Mapping[str, str], pointer: str, notes: ReadingNotes
-) -> tuple[dict[str, Any], dict[str, Any], ReadFrame] | None:
+) -> tuple[dict[str, Any], dict[str, Any], FoundFrame] | None:
     row = _Row(cells, pointer, notes)
     raster, rect = row.size("raster"), row.rect()
     label = usable_label(plain_cell(cells["deliverable"]), f"{pointer}/deliverable", notes, CLAUSE)
@@ -280,7 +280,7 @@ def _read_row(
     if raster is None or rect is None or label is None:
         return None
     clipped = notes.clipped(rect, Raster(raster["width"], raster["height"]), pointer, CLAUSE)
-    return None if clipped is None else (capture, deliverable, ReadFrame(label, clipped, protection))
+    return None if clipped is None else (capture, deliverable, FoundFrame(label, clipped, protection))
 
 
 def _capture(row: _Row, cells: Mapping[str, str], raster: dict[str, int] | None) -> dict[str, Any]:

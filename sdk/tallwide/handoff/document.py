@@ -12,9 +12,9 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from tallwide.answers import Answer
 from tallwide.decision import Decision
 from tallwide.job import Deliverable
-from tallwide.mapping import Pull
 
 Form = Literal[
     "framing-decision-list",
@@ -38,19 +38,6 @@ class Loss:
 
 
 @dataclass(frozen=True, slots=True)
-class HandoffOptions:
-    """What a hand-off may be told beyond the job.
-
-    `source` is the name or address of the recorded file, as the receiver knows it; `language` the
-    BCP 47 tag of the labels; `pull` the overscan of plates.
-    """
-
-    source: str | None = None
-    language: str | None = None
-    pull: Pull | None = None
-
-
-@dataclass(frozen=True, slots=True)
 class Document:
     """A hand-off document: `content` as JSON value or text, and `raw` as the bytes of its file."""
 
@@ -60,6 +47,21 @@ class Document:
     file_name: str
     content: Any
     raw: bytes
+    lost: tuple[Loss, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class HandoffAnswer(Answer):
+    """A hand-off document in its envelope: what it is, the document itself, and what it cannot carry.
+
+    `document` is the JSON value of the forms that are lists or lists of objects, else the text.
+    """
+
+    form: str
+    standard: str
+    media_type: str
+    file_name: str
+    document: Any
     lost: tuple[Loss, ...]
 
 

@@ -13,9 +13,9 @@ from typing import Any
 
 from tallwide.decision import Decision, Frame
 from tallwide.geometry import pixel_shape
-from tallwide.handoff.document import Document, HandoffOptions, Loss, file_stem, lost_beyond, one_line, unique_names
+from tallwide.handoff.document import Document, Loss, file_stem, lost_beyond, one_line, unique_names
 from tallwide.handoff.iiif import total_turn
-from tallwide.job import Capture, Roll, exact
+from tallwide.job import Capture, Handoff, Roll, exact
 from tallwide.mapping import delivered_raster
 
 CARRIED = frozenset({"delivery_raster", "pixel_aspect", "delivery_turn", "roll", "squeeze"})
@@ -66,7 +66,7 @@ def command(chain: str, *, source: str, output: str) -> list[str]:
     ]  # fmt: skip
 
 
-def write(decision: Decision, options: HandoffOptions) -> Document:
+def write(decision: Decision, options: Handoff) -> Document:
     """Return chain and command of each deliverable, and a shell script that runs them all."""
     names = unique_names((frame.label for frame in decision.frames), fallback="frame")
     entries: list[dict[str, Any]] = []

@@ -21,15 +21,14 @@ from tallwide.decision import Decision, Frame
 from tallwide.geometry import pixel_shape, region_box, shown_ratio
 from tallwide.handoff.document import (
     Document,
-    HandoffOptions,
     Loss,
     content_digest,
     file_stem,
     lost_beyond,
     unique_names,
 )
-from tallwide.job import Deliverable, Number, Protection, Raster, exact
-from tallwide.mapping import Matrix, RealArea, Space, from_recorded
+from tallwide.job import Deliverable, Handoff, Number, Protection, Raster, Space, exact
+from tallwide.mapping import Matrix, RealArea, from_recorded
 
 CARRIED = frozenset(
     {
@@ -62,7 +61,7 @@ class Canvas:
     matrix: Matrix
 
 
-def document(decision: Decision, options: HandoffOptions) -> dict[str, Any]:
+def document(decision: Decision, options: Handoff) -> dict[str, Any]:
     """Return the list as a JSON value; the same decision always gets the same uuid."""
     intents = unique_names(
         (frame.label for frame in decision.frames), fallback="FRAME", separator="_", longest=LONGEST_ID
@@ -152,7 +151,7 @@ def whole_area(raster: Raster) -> RealArea:
     return RealArea(Fraction(0), Fraction(0), Fraction(raster.width), Fraction(raster.height))
 
 
-def context(decision: Decision, intents: tuple[str, ...], options: HandoffOptions) -> dict[str, Any]:
+def context(decision: Decision, intents: tuple[str, ...], options: Handoff) -> dict[str, Any]:
     """Return the one context: the recording and every canvas of it."""
     entry: dict[str, Any] = {}
     if decision.job.id:
@@ -246,12 +245,12 @@ def private(decision: Decision) -> dict[str, Any]:
     return {"decision_id": decision.decision_id, "roll": capture.roll, "squeeze_axis": capture.squeeze_axis}
 
 
-def text(decision: Decision, options: HandoffOptions) -> str:
+def text(decision: Decision, options: Handoff) -> str:
     """Return the list as it stands in a header attribute: one line of JSON."""
     return json.dumps(document(decision, options), ensure_ascii=False, separators=(",", ":"))
 
 
-def write(decision: Decision, options: HandoffOptions) -> Document:
+def write(decision: Decision, options: Handoff) -> Document:
     """Return the list as a document."""
     content = document(decision, options)
     return Document(

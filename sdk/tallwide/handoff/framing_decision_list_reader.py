@@ -24,7 +24,7 @@ from tallwide.handoff.reading import (
     LONGEST_LABEL,
     FormFault,
     FormReading,
-    ReadFrame,
+    FoundFrame,
     ReadingNotes,
     ReadOptions,
     UnreadableForm,
@@ -809,7 +809,7 @@ def _deliverable(  # noqa: PLR0913 - a decision and what it refers to
     raster: Raster,
     roll: Roll,
     checker: Checker,
-) -> tuple[dict[str, Any], ReadFrame] | None:
+) -> tuple[dict[str, Any], FoundFrame] | None:
     intent = intents.get(decision.intent, Intent(None, None, Fraction(0)))
     written = intent.label or decision.label or decision.intent
     label = usable_label(written, f"{decision.pointer}/label", checker, "label")
@@ -836,7 +836,7 @@ def _deliverable(  # noqa: PLR0913 - a decision and what it refers to
     entry.update(_protection(intent, rect, protected, edition, raster, roll))
     if intent.protection and edition == "1.0":
         checker.liberty(decision.pointer, "edition 1.0 counts protection outward from the decision", "protection, 1.0")
-    return entry, ReadFrame(label, rect, protected)
+    return entry, FoundFrame(label, rect, protected)
 
 
 def _is_rasters(ratio: Fraction, template: Template | None) -> bool:

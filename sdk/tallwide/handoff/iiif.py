@@ -14,9 +14,9 @@ from urllib.parse import quote, unquote
 from tallwide.answers import Rect
 from tallwide.decision import Decision, Frame
 from tallwide.geometry import turned_raster
-from tallwide.handoff.document import Document, HandoffOptions, Loss, file_stem, lost_beyond, one_line
+from tallwide.handoff.document import Document, Loss, file_stem, lost_beyond, one_line
 from tallwide.handoff.reading import LONGEST_TEXT, FormReading, ReadingNotes, ReadOptions, frames_as_job
-from tallwide.job import Capture, Raster, Roll
+from tallwide.job import Capture, Handoff, Raster, Roll
 
 CARRIED = frozenset({"delivery_raster", "delivery_turn", "roll"})
 PLACEHOLDER = "{scheme}://{server}/{prefix}/{identifier}"
@@ -65,7 +65,7 @@ def request(frame: Frame, capture: Capture) -> dict[str, Any]:
     }
 
 
-def write(decision: Decision, options: HandoffOptions) -> Document:
+def write(decision: Decision, options: Handoff) -> Document:
     """Return the image requests of all deliverables."""
     base = PLACEHOLDER if options.source is None else iiif_base(options.source)
     requests = [request(frame, decision.capture) for frame in decision.frames]

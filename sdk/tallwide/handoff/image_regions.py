@@ -17,9 +17,9 @@ from xml.sax.saxutils import escape, quoteattr
 from tallwide.answers import Rect
 from tallwide.decision import Decision, Frame
 from tallwide.geometry import shown_ratio
-from tallwide.handoff.document import Document, HandoffOptions, file_stem, lost_beyond, unique_names
+from tallwide.handoff.document import Document, file_stem, lost_beyond, unique_names
 from tallwide.handoff.reading import LARGEST_DOCUMENT_BYTES, FormReading, ReadingNotes, ReadOptions, frames_as_job
-from tallwide.job import Capture, Raster, Roll
+from tallwide.job import Capture, Handoff, Raster, Roll
 
 CARRIED = frozenset({"several_frames"})
 CLAUSE = "IPTC Photo Metadata Standard, Image Region"
@@ -94,7 +94,7 @@ def region(frame: Frame, capture: Capture, name: str, language: str | None) -> s
     </rdf:li>"""
 
 
-def write(decision: Decision, options: HandoffOptions) -> Document:
+def write(decision: Decision, options: Handoff) -> Document:
     """Return the sidecar.
 
     Raises

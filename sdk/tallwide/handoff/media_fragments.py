@@ -13,10 +13,10 @@ from urllib.parse import quote
 
 from tallwide.answers import Rect
 from tallwide.decision import Decision, Frame
-from tallwide.handoff.document import Document, HandoffOptions, Loss, file_stem, lost_beyond, one_line
+from tallwide.handoff.document import Document, Loss, file_stem, lost_beyond, one_line
 from tallwide.handoff.iiif import labelled_lines
 from tallwide.handoff.reading import LONGEST_TEXT, FormReading, ReadingNotes, ReadOptions, frames_as_job
-from tallwide.job import Raster, Roll
+from tallwide.job import Handoff, Raster, Roll
 
 CARRIED: frozenset[str] = frozenset()
 _DIMENSION = re.compile(
@@ -31,7 +31,7 @@ def fragment(frame: Frame) -> str:
     return f"xywh=pixel:{rect.x},{rect.y},{rect.width},{rect.height}"
 
 
-def write(decision: Decision, options: HandoffOptions) -> Document:
+def write(decision: Decision, options: Handoff) -> Document:
     """Return the fragment of each deliverable, on the address of the recorded file."""
     source = "" if options.source is None else quote(options.source, safe=":/?&=%~@+,;!$'()*[]")
     entries: list[dict[str, Any]] = []

@@ -17,9 +17,9 @@ from tallwide.answers import Rect
 from tallwide.decision import Decision, Frame
 from tallwide.geometry import pixel_shape
 from tallwide.handoff import framing_decision_list
-from tallwide.handoff.document import Document, HandoffOptions, Loss, file_stem, lost_beyond
-from tallwide.job import Capture, exact
-from tallwide.mapping import Plate, Pull, RealArea, delivered_raster, delivery_matrix, plate
+from tallwide.handoff.document import Document, Loss, file_stem, lost_beyond
+from tallwide.job import Capture, Handoff, Pull, exact
+from tallwide.mapping import PulledPlate, RealArea, delivered_raster, delivery_matrix, plate
 
 CARRIED = framing_decision_list.CARRIED - {"several_frames"} | {"lens"}
 
@@ -62,7 +62,7 @@ def headers(frame: Frame, capture: Capture, pull: Pull) -> dict[str, Any]:
     return entry
 
 
-def padded(taken: Plate) -> Rect:
+def padded(taken: PulledPlate) -> Rect:
     """Return a plate on the recorded raster, its padding at right and bottom counted."""
     return Rect(taken.picture.x, taken.picture.y, taken.raster.width, taken.raster.height)
 
@@ -71,7 +71,7 @@ def _moved(rect: Rect, corner: tuple[int, int]) -> Rect:
     return Rect(rect.x - corner[0], rect.y - corner[1], rect.width, rect.height)
 
 
-def _delivery(frame: Frame, capture: Capture, taken: Plate) -> dict[str, Any]:
+def _delivery(frame: Frame, capture: Capture, taken: PulledPlate) -> dict[str, Any]:
     """Return the delivered picture's windows; overscan is counted in whole delivery pixels that hold picture."""
     size = delivered_raster(frame)
     area = delivery_matrix(frame, capture).area(taken.picture)
@@ -90,7 +90,7 @@ def _whole_inside(area: RealArea) -> Rect:
     return Rect(left, top, math.floor(area.right) - left, math.floor(area.bottom) - top)
 
 
-def attributes(decision: Decision, options: HandoffOptions) -> dict[str, Any]:
+def attributes(decision: Decision, options: Handoff) -> dict[str, Any]:
     """Return the standard attributes that the job states, under their names and units in OpenEXR."""
     capture, lens = decision.capture, decision.capture.lens
     facts: dict[str, Any] = {
@@ -119,7 +119,7 @@ def attributes(decision: Decision, options: HandoffOptions) -> dict[str, Any]:
     return facts
 
 
-def write(decision: Decision, options: HandoffOptions) -> Document:
+def write(decision: Decision, options: Handoff) -> Document:
     """Return windows for every deliverable and the attributes of the recording."""
     pull = options.pull or Pull()
     content = {

@@ -60,7 +60,7 @@ class ReadOptions:
 
 
 @dataclass(frozen=True, slots=True)
-class ReadFrame:
+class FoundFrame:
     """One frame that a document holds, whole recorded pixels; protection where it is stated."""
 
     deliverable: str
@@ -80,10 +80,19 @@ class FormReading:
     edition: str
     job: dict[str, Any]
     is_whole_job: bool
-    frames: tuple[ReadFrame, ...]
+    frames: tuple[FoundFrame, ...]
     decision_id: str | None
     missing: tuple[Remark, ...]
     liberties: tuple[Remark, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ReadAnswer:
+    """A document that was read back."""
+
+    engine_version: str
+    answer_id: str
+    reading: FormReading
 
 
 @dataclass(slots=True)
@@ -229,7 +238,7 @@ def frames_as_job(
         edition=edition,
         job={"version": 1, "capture": capture, "deliverables": deliverables},
         is_whole_job="raster" in capture and all("raster" in entry for entry in deliverables),
-        frames=tuple(ReadFrame(label, rect) for label, rect, *_ in frames),
+        frames=tuple(FoundFrame(label, rect) for label, rect, *_ in frames),
         decision_id=None,
         missing=tuple(notes.missed),
         liberties=tuple(notes.liberties),

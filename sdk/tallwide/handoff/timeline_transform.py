@@ -15,9 +15,9 @@ from typing import Any
 
 from tallwide.decision import Decision, Frame
 from tallwide.geometry import pixel_shape
-from tallwide.handoff.document import Document, HandoffOptions, Loss, file_stem, lost_beyond
+from tallwide.handoff.document import Document, Loss, file_stem, lost_beyond
 from tallwide.handoff.iiif import total_turn
-from tallwide.job import Capture
+from tallwide.job import Capture, Handoff
 from tallwide.mapping import delivered_raster, delivery_matrix
 
 CARRIED = frozenset({"delivery_raster", "delivery_turn", "roll", "squeeze", "photosites"})
@@ -67,7 +67,7 @@ def _both(value: Fraction) -> dict[str, Any]:
     return {"exact": str(value), "value": float(value)}
 
 
-def write(decision: Decision, _: HandoffOptions) -> Document:
+def write(decision: Decision, _: Handoff) -> Document:
     """Return the transform of every deliverable that has a raster."""
     entries = [transform(frame, decision.capture) for frame in decision.frames if frame.deliverable.raster is not None]
     return Document(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from fractions import Fraction
 from types import MappingProxyType
 from typing import Any, ClassVar, get_args
@@ -17,7 +18,10 @@ from marshmallow import INCLUDE, Schema, ValidationError, fields, post_load, val
 from marshmallow.validate import Length, OneOf, Range, Regexp, Validator
 
 from tallwide import job as nouns
+from tallwide.handoff import READERS
+from tallwide.handoff.image_regions import LANGUAGE
 from tallwide.job import exact
+from tallwide.mapping import exact_coordinate
 from tallwide_service.limits import LIMITS
 
 UNKNOWN = "no such member; names of your own begin with an underscore"
@@ -721,6 +725,193 @@ class ChartSchema(NounSchema):
     reading = nested(ChartReadingSchema, "What was measured on a grab of the chart.")
 
 
+class CoordinateField(fields.Field[int | float | str]):
+    """A number, or an exact rational as text."""
+
+    default_error_messages = {**PLAIN}
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> int | float | str:
+        try:
+            exact_coordinate(value)
+        except ValueError as error:
+            raise ValidationError(str(error)) from error
+        coordinate: int | float | str = tidied(value)
+        return coordinate
+
+
+def coordinates(count: int, description: str) -> fields.List[Any]:
+    """Return a list of so many coordinates."""
+    return listed(CoordinateField(), count, count, description)
+
+
+class AreaSchema(NounSchema):
+    """A rectangle in the pixels of the picture that is spoken of; need not be whole."""
+
+    noun = nouns.Area
+    x = number(-SIDE, SIDE, "Left edge, px.", required=True)
+    y = number(-SIDE, SIDE, "Top edge, px.", required=True)
+    width = number(0, SIDE, "Width, px.", above=True, required=True)
+    height = number(0, SIDE, "Height, px.", above=True, required=True)
+
+
+class MediaSchema(NounSchema):
+    """A file as received: a proxy, padded, desqueezed or turned."""
+
+    noun = nouns.Media
+    raster = nested(RasterSchema, "The file's own raster, px.", required=True)
+    turn = choice(ROLLS, "How far the recording was turned, degrees clockwise, to make the file.", Whole)
+    content = nested(AreaSchema, "Where the picture lies in the file, px of the file; all of it where left out.")
+    shows = nested(AreaSchema, "What part of the recorded raster the file holds; all of it where left out.")
+
+
+class PullSchema(NounSchema):
+    """A plate pulled around an extraction."""
+
+    noun = nouns.Pull
+    overscan_px = whole(0, SIDE, "Overscan on every side, recorded px.")
+    overscan_share = number(0, 4, "Overscan on every side as a share of the extraction's side.")
+    multiple = whole(1, LIMITS.pull_multiple_px, "Width and height are padded to a multiple of this, px.")
+    upright = switch("Whether the plate is turned so that the scene stands.")
+
+    @validates_schema(skip_on_field_errors=False)
+    def refuse_two_overscans(self, data: dict[str, Any], **_: Any) -> None:
+        """Overscan is stated in one way."""
+        if "overscan_px" in data and "overscan_share" in data:
+            raise ValidationError({"overscan_share": ["stands beside overscan_px; give one of them"]})
+
+
+SPACE_NAMES = get_args(nouns.SpaceName)
+SPACE_PARTS = {"deliverable": ("extraction", "delivery", "pull"), "media": ("media",), "pull": ("pull",)}
+
+
+class SpaceSchema(NounSchema):
+    """One picture to map from or to."""
+
+    noun = nouns.Space
+    space = Text(
+        required=True,
+        validate=OneOf(SPACE_NAMES, error=f"must be one of {', '.join(SPACE_NAMES)}"),
+        metadata={"description": "Kind of picture."},
+    )
+    deliverable = text(LIMITS.label_characters, "Whose extraction, delivery or pull it is.")
+    media = nested(MediaSchema, "The file, for the space media.")
+    pull = nested(PullSchema, "The plate, for the space pull.")
+
+    @validates_schema(skip_on_field_errors=False)
+    def refuse_a_part_missing(self, data: dict[str, Any], **_: Any) -> None:
+        """A space has what it is made of, and nothing else."""
+        space = data.get("space")
+        if space is None:
+            return
+        for name, owners in SPACE_PARTS.items():
+            if name in data and space not in owners:
+                raise ValidationError({name: [f"belongs to the spaces {', '.join(owners)}, not to {space}"]})
+            if name not in data and space in owners and name != "pull":
+                raise ValidationError({name: [f"is required for the space {space}"]})
+
+
+class PlacesSchema(NounSchema):
+    """What is mapped, and between which spaces."""
+
+    noun = nouns.Places
+    source = nested(SpaceSchema, "Space of the coordinates that are given.", required=True)
+    target = nested(SpaceSchema, "Space that they are mapped to.", required=True)
+    position = choice(get_args(nouns.Position), "Whether coordinates are pixel edges or pixel centres; edges.")
+    points = listed(coordinates(2, "x and y."), 0, LIMITS.map_places, "Points.")
+    rects = listed(coordinates(4, "x, y, width and height."), 0, LIMITS.map_places, "Rectangles.")
+    polygons = listed(
+        listed(coordinates(2, "x and y."), 1, LIMITS.map_vertices, "Corners."), 0, LIMITS.map_polygons, "Polygons."
+    )
+
+    @post_load
+    def build(self, data: dict[str, Any], **_: Any) -> Any:
+        """Return the places, their lists as tuples."""
+        for name in ("points", "rects"):
+            if name in data:
+                data[name] = tuple(tuple(place) for place in data[name])
+        if "polygons" in data:
+            data["polygons"] = tuple(tuple(tuple(corner) for corner in polygon) for polygon in data["polygons"])
+        return super().build(data)
+
+
+class ContainerCropSchema(NounSchema):
+    """What a container says is not picture."""
+
+    noun = nouns.ContainerCrop
+    left = whole(0, SIDE, "Removed at the left, px of the file.")
+    top = whole(0, SIDE, "Removed at the top, px of the file.")
+    right = whole(0, SIDE, "Removed at the right, px of the file.")
+    bottom = whole(0, SIDE, "Removed at the bottom, px of the file.")
+
+
+class FileFactsSchema(NounSchema):
+    """Facts of a file, as stored."""
+
+    noun = nouns.FileFacts
+    width = whole(1, SIDE, "Stored columns, px.", required=True)
+    height = whole(1, SIDE, "Stored lines, px.", required=True)
+    sample_aspect = AspectField(metadata={"description": "Shape of one sample, width over height."})
+    rotation = choice(ROLLS, "How far a player is told to turn it, degrees clockwise.", Whole)
+    crop = nested(ContainerCropSchema, "What the container says is not picture.")
+    content = nested(AreaSchema, "Where the picture lies in the file, if known better.")
+
+    @validates_schema(skip_on_field_errors=False)
+    def refuse_a_picture_outside(self, data: dict[str, Any], **_: Any) -> None:
+        """The picture lies inside the file."""
+        if not {"width", "height"} <= data.keys():
+            return
+        facts = nouns.FileFacts(data["width"], data["height"], crop=data.get("crop", nouns.ContainerCrop()))
+        try:
+            replace(facts, content=data.get("content")).picture  # noqa: B018
+        except ValueError as error:
+            raise ValidationError({"content" if "content" in data else "crop": [str(error)]}) from error
+
+
+class HandoffSchema(NounSchema):
+    """What a hand-off may be told beyond the decision."""
+
+    noun = nouns.Handoff
+    source = text(LIMITS.source_characters, "Name or address of the recorded file, as the receiver knows it.")
+    language = text(LIMITS.language_characters, "BCP 47 tag of the labels' language.")
+    pull = nested(PullSchema, "Overscan of plates.")
+
+    @validates_schema(skip_on_field_errors=False)
+    def refuse_unusable_words(self, data: dict[str, Any], **_: Any) -> None:
+        """A source is one printable line; a language is a tag."""
+        faults = {}
+        if "source" in data and not data["source"].isprintable():
+            faults["source"] = ["must be one line of printable characters"]
+        if "language" in data and not LANGUAGE.fullmatch(data["language"]):
+            faults["language"] = ['must be a BCP 47 tag, such as "en" or "pt-BR"']
+        if faults:
+            raise ValidationError(faults)
+
+
+class ComparandSchema(NounSchema):
+    """What a job is compared with: another job, or a document of a form that can be read back."""
+
+    noun = nouns.Comparand
+    job = fields.Nested(
+        lambda: JobSchema(exclude=("compare",)),
+        error_messages={**PLAIN, "type": "must be a JSON object"},
+        metadata={"description": "The other job."},
+    )
+    form = choice(tuple(READERS), "Form of the document.")
+    document = fields.Raw(metadata={"description": "The document: JSON for the forms that are JSON, else text."})
+    lenient = switch("Whether the document is read leniently.")
+    tolerance_px = number(0, SIDE, "How far an edge may have moved, recorded px of this job.")
+
+    @validates_schema(skip_on_field_errors=False, pass_original=True)
+    def refuse_none_or_both(self, data: Any, original: Any, **_: Any) -> None:
+        """One thing to compare with; a document has a form."""
+        if not isinstance(original, Mapping):
+            return
+        if ("job" in original) == ("document" in original):
+            raise ValidationError("must have one of job and document")
+        if ("document" in original) != ("form" in original):
+            raise ValidationError({"form": ["stands beside document, and only there"]})
+
+
 class JobSchema(NounSchema):
     """A capture, its deliverables and how they are framed together."""
 
@@ -736,6 +927,10 @@ class JobSchema(NounSchema):
         required=True,
     )
     framing = nested(FramingSchema, "How the frames lie together.")
+    map = nested(PlacesSchema, "What /v1/map maps.")
+    file = nested(FileFactsSchema, "The file that /v1/check looks at.")
+    handoff = nested(HandoffSchema, "Options of hand-offs.")
+    compare = nested(ComparandSchema, "What /v1/compare compares the job with.")
     picture = PictureField(
         PictureSchema,
         error_messages={**PLAIN, "type": "must be recorded, upright, or an object"},
@@ -774,6 +969,19 @@ class JobSchema(NounSchema):
         return super().build(data)
 
 
+def _space_faults(places: Any, labels: set[str]) -> dict[str, Any]:
+    """Return spaces that name a deliverable which the job has not."""
+    if not isinstance(places, nouns.Places):
+        return {}
+    ends = {"source": places.source, "target": places.target}
+    unknown = {
+        end: {"deliverable": ["no deliverable has this label"]}
+        for end, space in ends.items()
+        if space.deliverable not in (None, *labels)
+    }
+    return {"map": unknown} if unknown else {}
+
+
 def _label_faults(frames: list[nouns.Deliverable]) -> Iterator[tuple[int, Any]]:
     seen: dict[str, int] = {}
     for index, frame in enumerate(frames):
@@ -785,7 +993,7 @@ def _label_faults(frames: list[nouns.Deliverable]) -> Iterator[tuple[int, Any]]:
 def _reference_faults(data: dict[str, Any], labels: set[str]) -> dict[str, Any]:
     """Return what options say of deliverables that the job has not."""
     unknown = ["no deliverable has this label"]
-    faults: dict[str, Any] = {}
+    faults: dict[str, Any] = _space_faults(data.get("map"), labels)
     picture, overlay, chart = data.get("picture"), data.get("overlay"), data.get("chart")
     if isinstance(picture, nouns.Picture) and picture.deliverable not in (None, *labels):
         faults["picture"] = {"deliverable": unknown}
