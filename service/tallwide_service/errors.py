@@ -2,7 +2,10 @@
 
     JobError                     the job could not be computed
     ├── NotServedYet             a member that this version does not compute
-    └── CannotBeMet              constraints in conflict, each with its pointer and by how much it misses
+    ├── CannotBeMet              constraints in conflict, each with its pointer and by how much it misses
+    ├── MemberMissing            an endpoint needs a member of the job that others do without
+    ├── NoSuchPicture            a map, a check or a comparison speaks of a picture that the job does not have
+    └── FormUnreadable           a hand-off document does not keep to its standard
 
 They know nothing of HTTP; `api.problems` turns them into problem documents.
 """
@@ -40,3 +43,21 @@ class CannotBeMet(JobError):
     """What the job asks for contradicts itself: no rectangle can meet it."""
 
     slug, title = "cannot-be-met", "What the job asks for cannot be met"
+
+
+class MemberMissing(JobError):
+    """An endpoint needs a member of the job that others do without."""
+
+    slug, title = "member-missing", "The job lacks a member that this endpoint needs"
+
+
+class NoSuchPicture(JobError):
+    """A map, a check or a comparison speaks of a picture that the job does not have."""
+
+    slug, title = "no-such-picture", "The job has no such picture"
+
+
+class FormUnreadable(JobError):
+    """A hand-off document does not keep to its standard."""
+
+    slug, title = "form-unreadable", "The document does not keep to its standard"

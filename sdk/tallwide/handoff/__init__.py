@@ -51,7 +51,7 @@ READERS: Mapping[str, Callable[[Any, ReadOptions], FormReading]] = {
     "media-fragments": media_fragments.read,
     "csv": csv_table.read,
 }
-MEDIA_TYPES: Mapping[Form, str] = {
+MEDIA_TYPES: Mapping[str, str] = {
     "framing-decision-list": "application/x.framing-decision-list+json",
     "image-regions": "application/rdf+xml",
     "iiif": "text/uri-list",

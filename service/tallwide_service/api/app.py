@@ -18,13 +18,26 @@ from tallwide.answers import (
     OrientationAnswer,
     SafeAreasAnswer,
 )
+from tallwide.check import CheckAnswer
+from tallwide.compare import CompareAnswer
+from tallwide.handoff import HandoffAnswer, ReadAnswer
 from tallwide.job import View
+from tallwide.mapping import MapAnswer
 from tallwide.version import VERSION
-from tallwide_service.api import framing, operations, pictures, placing, problems
+from tallwide_service.api import framing, handing_over, operations, pictures, placing, problems
 from tallwide_service.api.computing import json_response
 from tallwide_service.api.described import answer_schemas
 from tallwide_service.api.documented import PROBLEM_SCHEMA
-from tallwide_service.api.schemas import AspectField, JobSchema, Number, Switch, Text, Whole
+from tallwide_service.api.schemas import (
+    AspectField,
+    CoordinateField,
+    FormToReadSchema,
+    JobSchema,
+    Number,
+    Switch,
+    Text,
+    Whole,
+)
 
 ANSWERS = (
     ExtractionsAnswer,
@@ -33,6 +46,11 @@ ANSWERS = (
     SafeAreasAnswer,
     DialInAnswer,
     ChartReadingAnswer,
+    MapAnswer,
+    CheckAnswer,
+    CompareAnswer,
+    HandoffAnswer,
+    ReadAnswer,
 )
 REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
 SECURITY_HEADERS = {
@@ -77,8 +95,10 @@ def _api(app: Flask) -> Api:
     api.register_field(Number, "number", None)
     api.register_field(Text, "string", None)
     api.register_field(Switch, "boolean", None)
+    api.register_field(CoordinateField, ["number", "string"], None)
     api.register_field(AspectField, ["string", "number"], None)
     api.spec.components.schema("Job", schema=JobSchema)
+    api.spec.components.schema("FormToRead", schema=FormToReadSchema)
     api.spec.components.schema("Problem", PROBLEM_SCHEMA)
     for name, schema in answer_schemas(*ANSWERS).items():
         api.spec.components.schema(name, schema)
@@ -90,7 +110,7 @@ def _api(app: Flask) -> Api:
     # A view is its bare name; apispec knows a nested field as an object only.
     picture = api.spec.components.schemas["Job"]["properties"]["picture"]
     picture["anyOf"] = [{"type": "string", "enum": list(get_args(View))}, {"$ref": picture.pop("$ref")}]
-    for module in (framing, placing, pictures, operations):
+    for module in (framing, placing, pictures, handing_over, operations):
         api.register_blueprint(module.blueprint)
     return api
 

@@ -8,7 +8,7 @@ import types
 from collections.abc import Mapping
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
-from tallwide.job import Job
+from tallwide.job import Noun
 
 _PLAIN: dict[Any, dict[str, Any]] = {
     int: {"type": "integer"},
@@ -28,8 +28,8 @@ def answer_schemas(*answers: type) -> dict[str, dict[str, Any]]:
 
 
 def _describe(noun: type, schemas: dict[str, dict[str, Any]]) -> dict[str, Any]:
-    if noun is Job:
-        return {"$ref": "#/components/schemas/Job"}
+    if Noun in noun.__mro__:  # described by its own schema, as a part of jobs
+        return {"$ref": f"#/components/schemas/{noun.__name__}"}
     if noun.__name__ not in schemas:
         schema: dict[str, Any] = {"type": "object", "description": inspect.getdoc(noun) or ""}
         schemas[noun.__name__] = schema

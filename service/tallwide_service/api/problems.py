@@ -27,6 +27,9 @@ KINDS: dict[str, tuple[int, str]] = {
     "content-coding": (415, "The body is declared with a content coding; none is understood."),
     "invalid-job": (422, "The job is readable but wrong. Every fault is in `errors`, with its pointer into the job."),
     "not-served-yet": (422, "The job uses members that this version does not compute; `errors` names each."),
+    "member-missing": (422, "The endpoint needs a member of the job that others do without; `errors` names it."),
+    "no-such-picture": (422, "A map, a check or a comparison speaks of a picture that the job does not have."),
+    "form-unreadable": (422, "A document does not keep to its standard; `errors` names each fault and its clause."),
     "cannot-be-met": (422, "No rectangles meet what the job asks for; `errors` names the constraints in conflict."),
 }
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from types import MappingProxyType
 from typing import Any, ClassVar, get_args
@@ -885,6 +885,28 @@ class HandoffSchema(NounSchema):
             faults["language"] = ['must be a BCP 47 tag, such as "en" or "pt-BR"']
         if faults:
             raise ValidationError(faults)
+
+
+@dataclass(frozen=True, slots=True)
+class FormToRead(nouns.Noun):
+    """A hand-off document that is read back, and how."""
+
+    document: Any
+    lenient: bool = False
+    raster: nouns.Raster | None = None
+
+
+class FormToReadSchema(NounSchema):
+    """A hand-off document that is read back."""
+
+    noun = FormToRead
+    document = fields.Raw(
+        required=True,
+        error_messages={**PLAIN},
+        metadata={"description": "The document: a JSON value for the forms that are JSON, else its text."},
+    )
+    lenient = switch("Whether liberties are taken where the standard is not kept; each is listed.")
+    raster = nested(RasterSchema, "The recorded raster, for forms that do not carry it, px.")
 
 
 class ComparandSchema(NounSchema):
