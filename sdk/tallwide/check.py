@@ -144,7 +144,7 @@ def reading(decision: Decision, facts: FileFacts, media: Media) -> FileReading:
         words.append(f"scaled to {float(across):.6g} x {float(down):.6g}")
     if (picture.x, picture.y) != (0, 0):
         steps.append("offset")
-        words.append(f"its corner at {picture.x}, {picture.y}")
+        words.append(f"with its corner at {picture.x:g}, {picture.y:g}")
     if not steps and (picture.width, picture.height) != (facts.width, facts.height):
         words.append("with padding at right and bottom")
     text = "the file holds the recording as it is" if not words else "the file holds the recording " + ", ".join(words)
@@ -197,14 +197,15 @@ def _misfit(decision: Decision, facts: FileFacts) -> MediaCheck:
         f"the file's picture is {picture.width} x {picture.height}; the recording is "
         f"{recorded.width} x {recorded.height}, and no scale, desqueeze or stated turn makes one of the other"
     ]
-    guesses = [*_unstated_turns(decision, facts), *_unstated_bars(decision, facts)]
-    possible = tuple(reading(decision, facts, media) for media in guesses)
-    if any(guess.turn for guess in guesses):
+    guesses = [*_unstated_turns(decision, facts)]
+    if guesses:
         reasons.append("it has the recording's shape turned, but states no rotation: the direction cannot be known")
-    if any(guess.content != picture for guess in guesses):
+    else:
+        guesses = [*_unstated_bars(decision, facts)]
         reasons.append(
             "it may hold the whole recording with bars, or only a part of it; state where the picture lies (content)"
         )
+    possible = tuple(reading(decision, facts, media) for media in guesses)
     return MediaCheck("does_not_fit", None, tuple(reasons), possible)
 
 
