@@ -97,11 +97,13 @@ def _tuple_reader(items: tuple[Any, ...]) -> Callable[[Any], Any]:
 
 
 def _noun_reader(noun: type) -> Callable[[Any], Any]:
-    hints = get_type_hints(noun)
-    readers = {name: _reader(hints[name]) for name in _members(noun)}
     is_job_noun = issubclass(noun, Noun)
+    readers: dict[str, Callable[[Any], Any]] = {}
 
     def read(document: Mapping[str, Any]) -> Any:
+        if not readers:  # made at the first reading: a job may be compared with a job
+            hints = get_type_hints(noun)
+            readers.update({name: _reader(hints[name]) for name in _members(noun)})
         if not isinstance(document, Mapping):
             raise ValueError(f"{noun.__name__} is written as a JSON object")
         known = {name: readers[name](value) for name, value in document.items() if name in readers}
