@@ -126,14 +126,14 @@ def test_only_transport_command_line_and_demo_know_the_service():
         (FOUNDATIONS, (*FOUNDATIONS, *VOCABULARY, "rfc8785")),
         (("tallwide_service.core",), ("tallwide_service.core", *FOUNDATIONS, *VOCABULARY, "numpy", "shapely")),
         (
-            ("tallwide_service.render", "tallwide_service.handoff"),
+            ("tallwide_service.render",),
             (
-                *("tallwide_service.render", "tallwide_service.handoff", "tallwide_service.core"),
+                *("tallwide_service.render", "tallwide_service.core"),
                 *(*FOUNDATIONS, *VOCABULARY, "numpy", "shapely", "PIL"),
             ),
         ),
     ],
-    ids=["foundations", "core", "render and handoff"],
+    ids=["foundations", "core", "render"],
 )
 def test_imports_point_one_way(part, may):
     assert strays(*part, may=may) == []
