@@ -16,7 +16,10 @@ ROOT = Path(__file__).resolve().parent.parent
 SOURCES = (ROOT / "sdk", ROOT / "service")
 
 # The parts of the SDK that know of transports, terminals and the demo; everything else of it is vocabulary.
-SDK_EDGES = ("tallwide.client", "tallwide.cli", "tallwide.demo", "tallwide.inprocess", "tallwide.__main__")
+SDK_EDGES = (
+    *("tallwide.client", "tallwide.inprocess", "tallwide.cli", "tallwide.cli_handing_over", "tallwide.__main__"),
+    *("tallwide.demo", "tallwide.media_file"),
+)
 FOUNDATIONS = ("tallwide_service.errors", "tallwide_service.limits", "tallwide_service.identity")
 
 # Whatever tells the time, the place, the machine or chance: a core that asks none of them answers the same every time.

@@ -64,15 +64,15 @@ def parser() -> argparse.ArgumentParser:
         ("margins", answer_command("margins"), "weigh every frame's pixels against what is needed"),
         ("orientation", answer_command("orientation"), "crop, turn the camera, or shoot twice"),
     ):
-        command = _command(commands, name, run, words, f"tallwide {name} job.json --table")
-        _takes_job(command)
+        command = add_command(commands, name, run, words, f"tallwide {name} job.json --table")
+        takes_job(command)
         command.add_argument("--table", action="store_true", help="flat rows (a JSON array) instead of the answer")
     for name, words in (
         ("safe-areas", "place safe areas on the recorded raster"),
         ("dial-in", "give every frame as numbers to type by hand"),
         ("chart-read", "read a photographed framing chart"),
     ):
-        _takes_job(_command(commands, name, answer_command(_method(name)), words, f"tallwide {name} job.json"))
+        takes_job(add_command(commands, name, answer_command(_method(name)), words, f"tallwide {name} job.json"))
     _add_drawing(
         commands, "overlay", "draw every frame on the recorded raster", ("image/svg+xml", "image/png"), "overlay.svg"
     )
@@ -83,14 +83,22 @@ def parser() -> argparse.ArgumentParser:
         ("reference-safe-areas", "print published sets of safe areas"),
         ("reference-rasters", "print published rasters"),
     ):
-        _reaches(_command(commands, name, _get_command(_method(name)), words, f"tallwide {name}"))
+        _reaches(add_command(commands, name, _get_command(_method(name)), words, f"tallwide {name}"))
+    _add_handing_over(commands)
     _add_serve(commands)
-    demo = _command(commands, "demo", run_demo, "run an invented production", "tallwide demo --out demo")
+    demo = add_command(commands, "demo", run_demo, "run an invented production", "tallwide demo --out demo")
     demo.add_argument("--out", type=Path, default=Path("demo"), help="folder for pictures and answers (default: demo)")
     return whole
 
 
-def _command(commands: Any, name: str, run: Command, words: str, example: str) -> argparse.ArgumentParser:
+def _add_handing_over(commands: Any) -> None:
+    from tallwide.cli_handing_over import add_commands  # noqa: PLC0415 - it is built on this module
+
+    add_commands(commands)
+
+
+def add_command(commands: Any, name: str, run: Command, words: str, example: str) -> argparse.ArgumentParser:
+    """Add a command with its help and an example."""
     command: argparse.ArgumentParser = commands.add_parser(
         name, help=words, description=words[0].upper() + words[1:] + ".", epilog=f"example: {example}"
     )
@@ -98,7 +106,8 @@ def _command(commands: Any, name: str, run: Command, words: str, example: str) -
     return command
 
 
-def _takes_job(command: argparse.ArgumentParser) -> None:
+def takes_job(command: argparse.ArgumentParser) -> None:
+    """Let a command take a job and say where the service is."""
     command.add_argument("job", nargs="?", default="-", help="file with a job as JSON; - or nothing is standard input")
     _reaches(command)
 
@@ -114,14 +123,14 @@ def _method(command: str) -> str:
 
 
 def _add_drawing(commands: Any, name: str, words: str, media_types: tuple[str, ...], example: str) -> None:
-    command = _command(commands, name, drawing_command(name), words, f"tallwide {name} job.json --out {example}")
-    _takes_job(command)
+    command = add_command(commands, name, drawing_command(name), words, f"tallwide {name} job.json --out {example}")
+    takes_job(command)
     command.add_argument("--media-type", default=media_types[0], choices=media_types, help="kind of picture")
     command.add_argument("--out", type=Path, help="file for the picture (default: standard output)")
 
 
 def _add_serve(commands: Any) -> None:
-    command = _command(commands, "serve", run_serve, "start the service", "tallwide serve --port 8080")
+    command = add_command(commands, "serve", run_serve, "start the service", "tallwide serve --port 8080")
     command.add_argument("--host", default="127.0.0.1", help="address to listen on (default: this machine only)")
     command.add_argument("--port", type=int, default=8080)
     command.add_argument("--workers", type=int, default=1, help="processes")
@@ -156,13 +165,13 @@ def answer_command(name: str) -> Command:
         from tallwide.wire import to_wire  # noqa: PLC0415
 
         answer = getattr(client_of(options), name)(read_json(options.job))
-        return _print_json(to_rows(answer) if options.table else to_wire(answer))
+        return print_json(to_rows(answer) if options.table else to_wire(answer))
 
     return run
 
 
 def _get_command(name: str) -> Command:
-    return lambda options: _print_json(getattr(client_of(options), name)())
+    return lambda options: print_json(getattr(client_of(options), name)())
 
 
 def drawing_command(name: str) -> Command:
@@ -199,7 +208,8 @@ def run_demo(options: argparse.Namespace) -> int:
     return DONE
 
 
-def _print_json(document: Any) -> int:
+def print_json(document: Any) -> int:
+    """Print a JSON document and return the exit code of success."""
     json.dump(document, sys.stdout, indent=2, ensure_ascii=False)
     sys.stdout.write("\n")
     return DONE

@@ -13,7 +13,9 @@ import os
 import random
 import threading
 import time
+import urllib.parse
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import Any, TypeVar
 
 import requests
@@ -27,6 +29,8 @@ from tallwide.answers import (
     OrientationAnswer,
     SafeAreasAnswer,
 )
+from tallwide.check import CheckAnswer
+from tallwide.compare import CompareAnswer
 from tallwide.errors import (
     ConnectionFailed,
     ProtocolError,
@@ -38,8 +42,11 @@ from tallwide.errors import (
     Unavailable,
     problem_error,
 )
+from tallwide.handoff.document import HandoffAnswer
+from tallwide.handoff.reading import ReadAnswer
 from tallwide.inprocess import BASE_URL, InProcessAdapter
-from tallwide.job import Job
+from tallwide.job import Comparand, FileFacts, Handoff, Job, Noun, Places, Raster
+from tallwide.mapping import MapAnswer
 from tallwide.version import VERSION
 from tallwide.wire import from_wire, to_wire
 
@@ -128,6 +135,50 @@ class Client:
     def reference_rasters(self) -> dict[str, Any]:
         """Return published rasters with their documents."""
         return self._get("/v1/reference/rasters")
+
+    def map(self, job: JobLike, places: Places | None = None) -> MapAnswer:
+        """Return places of one space in another; `places`, or the job's own member `map`."""
+        return self._compute("/v1/map", _with(job, "map", places), MapAnswer)
+
+    def check(self, job: JobLike, facts: FileFacts | None = None) -> CheckAnswer:
+        """Return whether a file holds the recording; `facts`, or the job's own member `file`."""
+        return self._compute("/v1/check", _with(job, "file", facts), CheckAnswer)
+
+    def compare(self, job: JobLike, other: Comparand | None = None) -> CompareAnswer:
+        """Return what moved between a job and another, or a document; `other`, or the job's own `compare`."""
+        return self._compute("/v1/compare", _with(job, "compare", other), CompareAnswer)
+
+    def handoff(self, job: JobLike, form: str, options: Handoff | None = None) -> HandoffAnswer:
+        """Return the decision as a document of an open form, with what it cannot carry."""
+        return self._compute(f"/v1/handoff/{_segment(form)}", _with(job, "handoff", options), HandoffAnswer)
+
+    def handoff_file(self, job: JobLike, form: str, options: Handoff | None = None) -> bytes:
+        """Return the decision as the bytes of a file of an open form."""
+        from tallwide.handoff import MEDIA_TYPES  # noqa: PLC0415 - only hand-off needs the forms
+
+        path, body = f"/v1/handoff/{_segment(form)}", _written(_with(job, "handoff", options))
+        return self._post(path, body, accept=MEDIA_TYPES.get(form, JSON_TYPE)).content
+
+    def read_handoff(
+        self, form: str, document: Any, *, lenient: bool = False, raster: Raster | None = None
+    ) -> ReadAnswer:
+        """Return the part of a job that a document carries, and what is missing.
+
+        Parameters
+        ----------
+        form
+            Name of the form.
+        document
+            A JSON value for the forms that are JSON, else text.
+        lenient
+            Whether liberties are taken where the standard is not kept; each is listed.
+        raster
+            Recorded raster, for forms that do not carry it.
+        """
+        body: dict[str, Any] = {"document": document, "lenient": lenient}
+        if raster is not None:
+            body["raster"] = to_wire(raster)
+        return self._compute(f"/v1/handoff/{_segment(form)}/read", body, ReadAnswer)
 
     def limits(self) -> dict[str, Any]:
         """Return every bound of the service by name."""
@@ -233,6 +284,21 @@ def _written(job: JobLike) -> bytes:
         return json.dumps(to_wire(job) if isinstance(job, Job) else job, allow_nan=False).encode("utf-8")
     except (TypeError, ValueError) as error:
         raise ValueError(f"the job cannot be written as JSON: {error}") from error
+
+
+def _with(job: JobLike, member: str, value: Noun | None) -> JobLike:
+    """Return a job with one member set, or as it is where there is nothing to set."""
+    if value is None:
+        return job
+    if isinstance(job, Job):
+        changed: dict[str, Any] = {member: value}
+        return replace(job, **changed)
+    return {**job, member: to_wire(value)}
+
+
+def _segment(name: str) -> str:
+    """Return a name as one segment of a path."""
+    return urllib.parse.quote(name, safe="")
 
 
 def _json(response: requests.Response) -> Any:
