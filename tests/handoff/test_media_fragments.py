@@ -6,8 +6,8 @@ import re
 
 import pytest
 from hypothesis import given, settings
-from strategies import decisions
 
+from strategies import decisions
 from tallwide import handoff
 from tallwide.answers import Rect
 from tallwide.handoff import ReadOptions, UnreadableForm

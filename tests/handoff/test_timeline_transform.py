@@ -6,8 +6,8 @@ from fractions import Fraction
 
 import pytest
 from hypothesis import given, settings
-from strategies import decisions
 
+from strategies import decisions
 from tallwide import handoff
 from tallwide.answers import Rect
 from tallwide.decision import Decision, Frame
