@@ -8,7 +8,8 @@ coffee.png, dedicated to the public domain (CC0), as the scikit-image package sh
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+import textwrap
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +18,12 @@ from PIL import Image
 
 from tallwide.answers import Extraction, ExtractionsAnswer, Margin, MarginsAnswer, OrientationAnswer
 from tallwide.client import Client
-from tallwide.job import Job
+from tallwide.geometry import shown_ratio
+from tallwide.job import Capture, Job
 from tallwide.wire import from_wire, to_wire
 
 PREVIEW_PX = 1600
+REPORT_WIDTH = 110
 
 DELIVERABLES: list[dict[str, Any]] = [
     {"label": "cinema", "aspect": "2.39:1", "raster": {"width": 4096, "height": 1714}},
@@ -81,23 +84,24 @@ def demo_job(camera: str) -> Job:
     )
 
 
-def plate(width: int, height: int) -> Image.Image:
-    """Return the demo's photograph, cropped and scaled to a raster."""
-    folder = Path(skimage.__file__).parent / "data"
-    with Image.open(folder / "coffee.png") as photograph:
+def plate(capture: Capture) -> Image.Image:
+    """Return the demo's photograph as one camera records it: cut to the scene's shape, squeezed, scaled."""
+    raster = capture.raster
+    with Image.open(Path(skimage.__file__).parent / "data" / "coffee.png") as photograph:
         picture = photograph.convert("RGB")
-    ratio = width / height
-    crop_width = min(picture.width, round(picture.height * ratio))
-    crop_height = min(picture.height, round(picture.width / ratio))
-    left, top = (picture.width - crop_width) // 2, (picture.height - crop_height) // 2
-    box = (left, top, left + crop_width, top + crop_height)
-    return picture.resize((width, height), Image.Resampling.BICUBIC, box=box)
+    shape = float(shown_ratio(raster.width, raster.height, capture))
+    width, height = min(picture.width, picture.height * shape), min(picture.height, picture.width / shape)
+    left, top = (picture.width - width) / 2, (picture.height - height) / 2
+    box = (left, top, left + width, top + height)
+    return picture.resize((raster.width, raster.height), Image.Resampling.BICUBIC, box=box)
 
 
 def run(folder: Path) -> None:
-    """Run the production through the installed service; write pictures and answers, print a table."""
+    """Run the production through the service; write pictures and answers, print a report."""
     client = Client()
     folder.mkdir(parents=True, exist_ok=True)
+    lines: list[str] = []
+    cautions: dict[str, None] = {}
     for camera in CAPTURES:
         job = demo_job(camera)
         extractions, margins, orientation = client.extractions(job), client.margins(job), client.orientation(job)
@@ -109,9 +113,15 @@ def run(folder: Path) -> None:
         (place / "overlay.svg").write_bytes(client.overlay(job))
         (place / "overlay.png").write_bytes(client.overlay(job, media_type="image/png"))
         _write_pictures(place, extractions)
-        print("\n".join(report(job, extractions, margins, orientation)), end="\n\n")
-    print(f"Jobs, answers and pictures lie in {folder}/: {', '.join(CAPTURES)}.")
-    print(f"Look at {folder}/heron/framed.jpg first: every frame drawn on the photograph.")
+        lines += [*report(job, extractions, margins, orientation), ""]
+        if orientation.plans[orientation.recommended.plan].cost.turned_passes:
+            cautions.update(dict.fromkeys(orientation.cautions))
+    lines += turning(cautions)
+    (folder / "report.txt").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    print("\n".join(lines), end="\n\n")
+    print(f"Jobs, answers and pictures lie in {folder}/ ({', '.join(CAPTURES)}); this report is {folder}/report.txt.")
+    print(f"Look at {folder}/{next(iter(CAPTURES))}/framed.jpg first: every frame drawn on the photograph.")
+    print("The photograph is coffee.png (CC0), as the scikit-image package ships it.")
 
 
 def _write_json(path: Path, document: Any) -> None:
@@ -119,9 +129,9 @@ def _write_json(path: Path, document: Any) -> None:
 
 
 def _write_pictures(place: Path, answer: ExtractionsAnswer) -> None:
-    """Write the plate with its frames, and the plate cropped to each extraction, upright and as shown."""
+    """Write the plate with its frames as recorded, and the plate cropped to each extraction as shown."""
     raster = answer.job.capture.raster
-    recorded = plate(raster.width, raster.height)
+    recorded = plate(answer.job.capture)
     with Image.open(place / "overlay.png") as overlay:
         frames = overlay.convert("RGBA")
     framed = recorded.convert("RGBA")
@@ -129,16 +139,16 @@ def _write_pictures(place: Path, answer: ExtractionsAnswer) -> None:
     _preview(framed.convert("RGB"), raster.width / raster.height).save(place / "framed.jpg", quality=90)
     for extraction in answer.extractions:
         rect = extraction.rect
-        crop = recorded.crop((rect.x, rect.y, rect.x + rect.width, rect.y + rect.height))
+        crop = recorded.crop((rect.x, rect.y, rect.right, rect.bottom))
         _preview(crop, extraction.aspect.achieved).save(place / f"crop_{extraction.deliverable}.jpg", quality=90)
 
 
-def _preview(picture: Image.Image, shown_ratio: float) -> Image.Image:
+def _preview(picture: Image.Image, shown: float) -> Image.Image:
     """Return a picture in a size to look at, in the shape as shown."""
-    if shown_ratio >= 1:
-        size = (PREVIEW_PX, max(1, round(PREVIEW_PX / shown_ratio)))
+    if shown >= 1:
+        size = (PREVIEW_PX, max(1, round(PREVIEW_PX / shown)))
     else:
-        size = (max(1, round(PREVIEW_PX * shown_ratio)), PREVIEW_PX)
+        size = (max(1, round(PREVIEW_PX * shown)), PREVIEW_PX)
     return picture.resize(size, Image.Resampling.LANCZOS)
 
 
@@ -147,26 +157,57 @@ def report(
 ) -> Iterator[str]:
     """Yield the lines of one camera's report."""
     raster = job.capture.raster
-    title = f"{job.capture.label}: {raster.width} x {raster.height} px"
+    title = f"{job.capture.label}: {raster.width:,} x {raster.height:,} px"
     yield title
     yield "-" * len(title)
-    yield f"{'frame':<11}{'place':>13}{'size':>14}{'shape':>8}{'over':>7}{'spare px':>15}  {'verdict':<9} held by"
+    yield (
+        f"{'frame':<11}{'left, top':>13}{'size':>15}{'shape':>8}{'oversampling':>14}{'spare px':>18}  "
+        f"{'verdict':<9} held by"
+    )
     for extraction, margin in zip(extractions.extractions, margins.margins, strict=True):
         yield _line(extraction, margin)
-    yield ""
-    yield orientation.recommended.text
-    plan = orientation.plans[orientation.recommended.plan]
-    if plan.cost.turned_passes:
-        yield from (f"  Caution: {caution}" for caution in orientation.cautions)
+    for margin in margins.margins:
+        yield from _remarks(margin)
+    yield from textwrap.wrap(orientation.recommended.text, REPORT_WIDTH)
 
 
 def _line(extraction: Extraction, margin: Margin) -> str:
     rect = extraction.rect
     over = "" if margin.oversampling is None else f"{margin.oversampling.smaller:.2f}"
-    spare = "" if margin.spare_px is None else f"{margin.spare_px.x:+.0f} x {margin.spare_px.y:+.0f}"
-    held_by = ", ".join(name.replace("_", " ") for name in extraction.bound_by)
-    verdict = (margin.verdict or "").replace("_", " ")
+    spare = "" if margin.spare_px is None else f"{margin.spare_px.x:+,.0f} x {margin.spare_px.y:+,.0f}"
     return (
-        f"{extraction.deliverable:<11}{f'{rect.x}, {rect.y}':>13}{f'{rect.width} x {rect.height}':>14}"
-        f"{extraction.aspect.achieved:>8.3f}{over:>7}{spare:>15}  {verdict:<9} {held_by}"
+        f"{extraction.deliverable:<11}{f'{rect.x:,}, {rect.y:,}':>13}{f'{rect.width:,} x {rect.height:,}':>15}"
+        f"{extraction.aspect.achieved:>8.3f}{over:>14}{spare:>18}  {_words(margin.verdict):<9} {_held_by(extraction)}"
     )
+
+
+def _held_by(extraction: Extraction) -> str:
+    edges = [name.removeprefix("raster_") for name in extraction.bound_by if name.startswith("raster_")]
+    others = [name.replace("_", " ") for name in extraction.bound_by if not name.startswith("raster_")]
+    return "; ".join((["raster " + ", ".join(edges)] if edges else []) + others)
+
+
+def _remarks(margin: Margin) -> Iterator[str]:
+    """Yield what the table has no column for: the eye's limit, and what scaling in the camera's body costs."""
+    if margin.eye_limit is not None:
+        yield (
+            f'"{margin.deliverable}": the eye of the nearest viewer tells {margin.eye_limit.rows:,} rows apart; '
+            f"this frame has {margin.pixels.height:,.0f}."
+        )
+    if margin.photosite_verdict != margin.verdict:
+        yield (
+            f'"{margin.deliverable}": {_words(margin.verdict)} in recorded pixels, '
+            f"{_words(margin.photosite_verdict)} by the photosites behind them."
+        )
+
+
+def turning(cautions: Iterable[str]) -> Iterator[str]:
+    """Yield the usual cautions, if a recommended plan turns a camera."""
+    for place, caution in enumerate(cautions):
+        if not place:
+            yield "Before a camera is turned:"
+        yield from textwrap.wrap(caution, REPORT_WIDTH, initial_indent="  - ", subsequent_indent="    ")
+
+
+def _words(verdict: str | None) -> str:
+    return (verdict or "").replace("_", " ")

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import subprocess
+from pathlib import Path
 
 import numpy as np
 import pytest
-from PIL import Image
+import skimage
+from PIL import Image, ImageOps
 
 from tallwide import Client
 from tallwide.demo import CAPTURES, DELIVERABLES, demo_job, plate, run
+from tallwide.geometry import shown_ratio
 
 pytestmark = pytest.mark.usefixtures("clean_environment")
 
@@ -45,14 +49,34 @@ def test_the_production_is_two_wide_two_tall_a_square_and_a_portrait_billboard()
     assert ratios["billboard"] < 1
 
 
+def test_a_report_names_every_frame_with_its_verdict_and_the_cautions_once(written):
+    report = (written / "report.txt").read_text(encoding="utf-8")
+    for camera in CAPTURES:
+        margins = json.loads((written / camera / "margins.json").read_text(encoding="utf-8"))["margins"]
+        for margin in margins:
+            over, verdict = f"{margin['oversampling']['smaller']:.2f}", margin["verdict"].replace("_", " ")
+            assert re.search(rf"^{margin['deliverable']} .* {over} .* {verdict} +raster ", report, re.MULTILINE)
+    assert report.count("Before a camera is turned:") == 1
+    assert max(len(line) for line in report.splitlines()) <= 130
+
+
+@pytest.mark.parametrize("camera", CAPTURES)
+def test_a_plate_shows_the_scene_undistorted_once_it_is_desqueezed(camera):
+    capture = demo_job(camera).capture
+    width, height = 480, round(480 / shown_ratio(capture.raster.width, capture.raster.height, capture))
+    with Image.open(Path(skimage.__file__).parent / "data" / "coffee.png") as photograph:
+        expected = ImageOps.fit(photograph.convert("RGB"), (width, height), Image.Resampling.BICUBIC)
+    shown = plate(capture).resize((width, height), Image.Resampling.BOX)
+    assert np.abs(np.asarray(shown, float) - np.asarray(expected, float)).mean() < 3
+
+
 @pytest.mark.parametrize("camera", CAPTURES)
 def test_pillow_and_ffmpeg_crop_a_real_picture_to_the_same_pixels(camera, tmp_path):
     # FFmpeg documentation, crop filter: w:h:x:y, exact=1 keeps odd numbers; Pillow: Image.crop box.
     ffmpeg = shutil.which("ffmpeg")
     assert ffmpeg, "ffmpeg (Debian) is needed"
     answer = Client().extractions(demo_job(camera))
-    raster = answer.job.capture.raster
-    picture = plate(raster.width, raster.height)
+    picture = plate(answer.job.capture)
     source = tmp_path / "plate.png"
     picture.save(source, compress_level=1)
     for extraction in answer.extractions:
