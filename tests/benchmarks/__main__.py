@@ -1,0 +1,42 @@
+"""`python tests/benchmarks`: measures what the project claims, prints the table, fails where a bound is missed.
+
+python tests/benchmarks           the figures, about two minutes
+python tests/benchmarks --short   a few seconds a part, and only gross regressions fail: a factor of three
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import platform
+import sys
+
+import core_alone
+import single_calls
+import starting
+from measure import table
+
+GROSS = 3.0
+
+
+def main() -> int:
+    """Measure, print, and return 1 where a bound is missed."""
+    parser = argparse.ArgumentParser(prog="python tests/benchmarks", description=__doc__)
+    parser.add_argument("--short", action="store_true", help="shorter, and only gross regressions fail")
+    short = parser.parse_args().short
+    slack = GROSS if short else 1.0
+    rows = [
+        *core_alone.rows(rounds=5 if short else 25),
+        *single_calls.rows(rounds=3 if short else 12, lasting=0.7 if short else 1.5),
+        *starting.rows(rounds=3 if short else 15),
+    ]
+    print(f"Python {platform.python_version()}, {platform.machine()}, {os.cpu_count()} cores\n")
+    print(table(rows, slack))
+    missed = [row.part for row in rows if not row.is_met(slack)]
+    for part in missed:
+        print(f"missed{' by more than a factor of three' if short else ''}: {part}", file=sys.stderr)
+    return 1 if missed else 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,3 @@
+"""Nothing here is a test: `python tests/benchmarks` runs it."""
+
+collect_ignore_glob = ["*.py"]

@@ -1,0 +1,80 @@
+"""Measuring in turn: two things of one run, A, B, A, B, ..., compared by their medians.
+
+Absolute times of one machine move by a factor of two from run to run; ratios of what was measured in turn far less.
+"""
+
+from __future__ import annotations
+
+import statistics
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of the table: what was measured, against what, and what it is held to.
+
+    `value` is what the bound is on: a ratio to the peer, or a figure of its own.
+    """
+
+    part: str
+    measured: str
+    peer: str
+    value: float
+    bound: float
+    way: Literal["at most", "at least"]
+    unit: str = ""
+    aim: float | None = None
+
+    def is_met(self, slack: float = 1.0) -> bool:
+        """Whether the bound holds, loosened by a factor."""
+        if self.way == "at most":
+            return self.value <= self.bound * slack
+        return self.value >= self.bound / slack
+
+    def cells(self, slack: float) -> tuple[str, ...]:
+        """Return the row as text."""
+        held_to = f"{self.way} {self.bound:g}{self.unit}"
+        if self.aim is not None:
+            held_to += f", aim {self.aim:g}{self.unit}"
+        verdict = "met" if self.is_met(slack) else "MISSED"
+        return self.part, self.measured, self.peer, f"{self.value:.3g}{self.unit}", held_to, verdict
+
+
+HEADINGS = ("part", "measured", "beside it", "value", "held to", "")
+
+
+def table(rows: Sequence[Row], slack: float = 1.0) -> str:
+    """Return rows as a table in Markdown, aligned for a terminal too."""
+    lines = [HEADINGS, *(row.cells(slack) for row in rows)]
+    widths = [max(len(line[column]) for line in lines) for column in range(len(HEADINGS))]
+    ruled = [lines[0], tuple("-" * width for width in widths), *lines[1:]]
+    return "\n".join(
+        "| " + " | ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)) + " |" for line in ruled
+    )
+
+
+def in_turn(rounds: int, *measures: Callable[[], float]) -> list[float]:
+    """Return the median of each measure, all taken in turn; the first round warms up and is dropped."""
+    taken: list[list[float]] = [[] for _ in measures]
+    for number in range(rounds + 1):
+        for measure, values in zip(measures, taken, strict=True):
+            value = measure()
+            if number:
+                values.append(value)
+    return [statistics.median(values) for values in taken]
+
+
+def timed(call: Callable[[], object]) -> float:
+    """Return the seconds that a call takes."""
+    began = time.perf_counter()
+    call()
+    return time.perf_counter() - began
+
+
+def quantile(values: Sequence[float], share: float) -> float:
+    """Return the smallest value that this share of all values does not pass."""
+    ordered = sorted(values)
+    return ordered[min(len(ordered) - 1, max(0, round(share * len(ordered)) - 1))]
