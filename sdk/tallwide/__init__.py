@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     )
     from tallwide.client import Client
     from tallwide.errors import (
+        AddressError,
         ConnectionFailed,
         ProblemError,
         ProtocolError,
@@ -109,6 +110,7 @@ _HOME = {
     ),
     "tallwide.client": ("Client",),
     "tallwide.errors": (
+        "AddressError",
         "ConnectionFailed",
         "ProblemError",
         "ProtocolError",

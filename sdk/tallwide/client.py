@@ -1,24 +1,15 @@
-"""The client: one method per endpoint, the same words as the service.
-
-Every call is a pure computation and so safe to repeat: connection failures, 429, 502, 503 and 504
-are tried again after growing, jittered waits, POST included.
-"""
+"""The client: one method per endpoint, the same words as the service."""
 
 from __future__ import annotations
 
-import email.utils
 import json
-import logging
 import os
-import random
-import threading
-import time
 import urllib.parse
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
+from types import TracebackType
 from typing import Any, TypeVar
 
-import requests
 from requests.adapters import BaseAdapter, HTTPAdapter
 
 from tallwide.answers import (
@@ -31,33 +22,18 @@ from tallwide.answers import (
 )
 from tallwide.check import CheckAnswer
 from tallwide.compare import CompareAnswer
-from tallwide.errors import (
-    ConnectionFailed,
-    ProtocolError,
-    RateLimited,
-    ServiceMissing,
-    TallwideError,
-    TimedOut,
-    TlsFailed,
-    Unavailable,
-    problem_error,
-)
+from tallwide.errors import ProtocolError, ServiceMissing
 from tallwide.handoff.document import HandoffAnswer
 from tallwide.handoff.reading import ReadAnswer
 from tallwide.inprocess import BASE_URL, InProcessAdapter
 from tallwide.job import Comparand, FileFacts, Handoff, Job, Noun, Places, Raster
 from tallwide.mapping import MapAnswer
-from tallwide.version import VERSION
+from tallwide.transport import JSON_TYPE, Transport, parsed_json
 from tallwide.wire import from_wire, to_wire
 
-LOG = logging.getLogger("tallwide")
-LOG.addHandler(logging.NullHandler())
-
+CONNECTIONS = 64  # kept open at most; threads beyond them open and close their own
 JobLike = Job | Mapping[str, Any]
 A = TypeVar("A")
-JSON_TYPE, PROBLEM_TYPE = "application/json", "application/problem+json"
-FIRST_WAIT_S, LONGEST_WAIT_S = 0.25, 20.0
-LONGEST_RETRY_AFTER_S = 120.0
 
 
 class Client:
@@ -68,7 +44,7 @@ class Client:
     url
         Where the service is; `TALLWIDE_URL` where left out; without either, in-process.
     timeout_s
-        Seconds to connect and to wait for bytes.
+        Seconds to connect and seconds to wait for bytes, or one number for both.
     retries
         How often a call that failed for a passing reason is tried again.
     token
@@ -77,6 +53,13 @@ class Client:
         Whether, or with which certificate bundle, the service's certificate is checked.
     adapter
         A transport of your own for `requests`.
+
+    Examples
+    --------
+    >>> job = {"capture": {"raster": {"width": 4800, "height": 3200}},
+    ...        "deliverables": [{"label": "tall", "raster": {"width": 1080, "height": 1920}}]}
+    >>> Client().extractions(job).extractions[0].rect
+    Rect(x=1500, y=0, width=1800, height=3200)
     """
 
     def __init__(
@@ -90,11 +73,26 @@ class Client:
         adapter: BaseAdapter | None = None,
     ) -> None:
         url = url or os.environ.get("TALLWIDE_URL")
-        self._base_url = (url or BASE_URL).rstrip("/")
-        self._adapter = adapter or (HTTPAdapter() if url else _installed_service())
-        self._timeout_s, self._retries, self._verify = timeout_s, retries, verify
-        self._token = token or os.environ.get("TALLWIDE_TOKEN")
-        self._local = threading.local()
+        self._transport = Transport(
+            url or BASE_URL,
+            adapter or (HTTPAdapter(pool_maxsize=CONNECTIONS) if url else _installed_service()),
+            timeout_s=timeout_s,
+            retries=retries,
+            token=token or os.environ.get("TALLWIDE_TOKEN") or None,
+            verify=verify,
+        )
+
+    def __enter__(self) -> Client:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the connections that are held open; the next call opens new ones."""
+        self._transport.close()
 
     def extractions(self, job: JobLike) -> ExtractionsAnswer:
         """Return where each deliverable's frame lies."""
@@ -110,7 +108,7 @@ class Client:
 
     def overlay(self, job: JobLike, *, media_type: str = "image/svg+xml") -> bytes:
         """Return the frames drawn on the recorded raster, as one media type."""
-        return self._post("/v1/overlay", _written(job), accept=media_type).content
+        return self._draw("/v1/overlay", job, media_type)
 
     def safe_areas(self, job: JobLike) -> SafeAreasAnswer:
         """Return every safe area on the recorded raster, and what is safe in several frames at once."""
@@ -122,7 +120,7 @@ class Client:
 
     def chart(self, job: JobLike, *, media_type: str = "application/pdf") -> bytes:
         """Return the framing chart at true size, as PDF or SVG."""
-        return self._post("/v1/chart", _written(job), accept=media_type).content
+        return self._draw("/v1/chart", job, media_type)
 
     def chart_read(self, job: JobLike) -> ChartReadingAnswer:
         """Return what the job's reading of a photographed chart says."""
@@ -156,8 +154,8 @@ class Client:
         """Return the decision as the bytes of a file of an open form."""
         from tallwide.handoff import MEDIA_TYPES  # noqa: PLC0415 - only hand-off needs the forms
 
-        path, body = f"/v1/handoff/{_segment(form)}", _written(_with(job, "handoff", options))
-        return self._post(path, body, accept=MEDIA_TYPES.get(form, JSON_TYPE)).content
+        path, whole = f"/v1/handoff/{_segment(form)}", _with(job, "handoff", options)
+        return self._draw(path, whole, MEDIA_TYPES.get(form, JSON_TYPE))
 
     def read_handoff(
         self, form: str, document: Any, *, lenient: bool = False, raster: Raster | None = None
@@ -189,82 +187,20 @@ class Client:
         return self._get("/version")
 
     def _compute(self, path: str, job: JobLike, answer: type[A]) -> A:
-        document = _json(self._post(path, _written(job), accept=JSON_TYPE))
+        document = parsed_json(self._transport.post(path, _written(job), accept=JSON_TYPE))
         try:
             return from_wire(answer, document)
         except ValueError as error:
             raise ProtocolError(f"{path}: {error}") from error
 
-    def _post(self, path: str, body: bytes, *, accept: str) -> requests.Response:
-        headers = {"Accept": accept, "Content-Type": JSON_TYPE}
-        response = self._with_retries(lambda: self._once("POST", path, headers, body))
-        if response.headers.get("Content-Type", "").partition(";")[0] != accept:
-            raise ProtocolError(f"{path}: {accept} was asked for, {response.headers.get('Content-Type')} came")
-        return response
+    def _draw(self, path: str, job: JobLike, media_type: str) -> bytes:
+        return self._transport.post(path, _written(job), accept=media_type).content
 
     def _get(self, path: str) -> dict[str, Any]:
-        document = _json(self._with_retries(lambda: self._once("GET", path, {"Accept": JSON_TYPE}, None)))
+        document = parsed_json(self._transport.get(path))
         if not isinstance(document, dict):
             raise ProtocolError(f"{path}: an object was expected")
         return document
-
-    def _once(self, method: str, path: str, headers: Mapping[str, str], body: bytes | None) -> requests.Response:
-        """Send one request and return its 200, or raise what went wrong in the SDK's own words."""
-        try:
-            response = self._session().request(
-                method,
-                self._base_url + path,
-                headers=dict(headers),
-                data=body,
-                timeout=self._timeout_s,
-                allow_redirects=False,
-                verify=self._verify,
-            )
-        except requests.exceptions.SSLError as error:
-            raise TlsFailed(str(error)) from error
-        except requests.exceptions.Timeout as error:
-            raise TimedOut(str(error)) from error
-        except (requests.exceptions.ConnectionError, requests.exceptions.ChunkedEncodingError) as error:
-            raise ConnectionFailed(str(error)) from error
-        except requests.exceptions.RequestException as error:
-            raise ProtocolError(str(error)) from error
-        LOG.debug("%s %s: %s", method, path, response.status_code)
-        if response.status_code == requests.codes.ok:
-            return response
-        raise _refusal(path, response)
-
-    def _session(self) -> requests.Session:
-        """Return this thread's session."""
-        session: requests.Session | None = getattr(self._local, "session", None)
-        if session is None:
-            session = requests.Session()
-            session.mount(self._base_url, self._adapter)
-            session.headers["User-Agent"] = f"tallwide/{VERSION} requests/{requests.__version__}"
-            if self._token:
-                session.headers["Authorization"] = f"Bearer {self._token}"
-            self._local.session = session
-        return session
-
-    def _with_retries(self, call: Callable[[], requests.Response]) -> requests.Response:
-        for attempt in range(self._retries + 1):
-            try:
-                return call()
-            except TallwideError as error:
-                if attempt == self._retries or not error.retryable:
-                    raise
-                wait_s = self._wait_s(attempt, _retry_after_s(error))
-                LOG.info("attempt %d failed (%s); again in %.2f s", attempt + 1, error, wait_s)
-                time.sleep(wait_s)
-        raise AssertionError("unreachable")
-
-    def _wait_s(self, attempt: int, retry_after_s: float | None) -> float:
-        """Return how long to wait: what the service asks for, or a growing bound, spread by the dice."""
-        if retry_after_s is not None:
-            return min(retry_after_s, LONGEST_RETRY_AFTER_S) * (1 + 0.2 * self._dice())
-        return min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0**attempt) * self._dice()
-
-    def _dice(self) -> float:
-        return random.random()  # noqa: S311 - spreads waits, guards nothing
 
 
 def _installed_service() -> BaseAdapter:
@@ -274,7 +210,7 @@ def _installed_service() -> BaseAdapter:
         return InProcessAdapter(create_app())
     except ImportError as error:
         raise ServiceMissing(
-            "no URL is given, TALLWIDE_URL is not set, and the service is not installed: "
+            f"no URL is given, TALLWIDE_URL is not set, and the service is not installed here ({error.name}): "
             "pip install 'tallwide[service]'"
         ) from error
 
@@ -282,7 +218,7 @@ def _installed_service() -> BaseAdapter:
 def _written(job: JobLike) -> bytes:
     try:
         return json.dumps(to_wire(job) if isinstance(job, Job) else job, allow_nan=False).encode("utf-8")
-    except (TypeError, ValueError) as error:
+    except (TypeError, ValueError, RecursionError) as error:
         raise ValueError(f"the job cannot be written as JSON: {error}") from error
 
 
@@ -299,44 +235,3 @@ def _with(job: JobLike, member: str, value: Noun | None) -> JobLike:
 def _segment(name: str) -> str:
     """Return a name as one segment of a path."""
     return urllib.parse.quote(name, safe="")
-
-
-def _json(response: requests.Response) -> Any:
-    try:
-        return json.loads(response.content)
-    except ValueError as error:
-        raise ProtocolError(f"{response.url}: the answer is not JSON: {error}") from error
-
-
-def _refusal(path: str, response: requests.Response) -> TallwideError:
-    """Return the error for a response that is no 200."""
-    retry_after_s = _seconds(response.headers.get("Retry-After"))
-    status = response.status_code
-    if response.headers.get("Content-Type", "").partition(";")[0] == PROBLEM_TYPE:
-        try:
-            problem = json.loads(response.content)
-        except ValueError:
-            problem = None
-        if isinstance(problem, dict):
-            return problem_error(status, problem, retry_after_s=retry_after_s)
-    if status in (429, 502, 503, 504):  # a proxy in between writes no problem documents
-        plain = {"title": response.reason, "detail": f"{path} was answered by something in between"}
-        return problem_error(status, plain, retry_after_s=retry_after_s)
-    return ProtocolError(f"{path}: status {status} without a problem document")
-
-
-def _seconds(written: str | None) -> float | None:
-    """Return a Retry-After in seconds, from seconds or from a date (RFC 9110, 10.2.3)."""
-    if written is None:
-        return None
-    if written.isascii() and written.isdigit():
-        return float(written)
-    try:
-        moment = email.utils.parsedate_to_datetime(written)
-    except ValueError:
-        return None
-    return max(0.0, moment.timestamp() - time.time())
-
-
-def _retry_after_s(error: TallwideError) -> float | None:
-    return error.retry_after_s if isinstance(error, RateLimited | Unavailable) else None

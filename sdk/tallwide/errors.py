@@ -10,6 +10,7 @@
     │   ├── RateLimited          busy; worth another try after `retry_after_s`
     │   └── Unavailable          a gateway or the service is down; worth another try
     ├── ProtocolError            an answer that no such service gives
+    ├── AddressError             the URL is no address of a service
     └── ServiceMissing           no URL, and the service is not installed beside the SDK
 
 No exception of the library underneath leaks.
@@ -18,6 +19,7 @@ No exception of the library underneath leaks.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 from typing import Any
 
 
@@ -49,6 +51,10 @@ class ProtocolError(TallwideError):
     """What came back is no answer of this service."""
 
 
+class AddressError(TallwideError, ValueError):
+    """The URL is no address of a service."""
+
+
 class ServiceMissing(TallwideError):
     """There is no URL, and the service is not installed here."""
 
@@ -67,6 +73,10 @@ class ProblemError(TallwideError):
         self.request_id = str(problem["request_id"]) if "request_id" in problem else None
         self.retry_after_s = retry_after_s
         super().__init__(f"{status} {self.title}: {self.detail}")
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Pickle by the arguments, so that an error comes home from a pool of processes."""
+        return partial(type(self), retry_after_s=self.retry_after_s), (self.status, self.problem), self.__dict__
 
 
 class RefusedInput(ProblemError):

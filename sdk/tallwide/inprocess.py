@@ -6,6 +6,7 @@ The same client code and the same bytes as over HTTP; for scripts, notebooks and
 from __future__ import annotations
 
 import io
+import sys
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 from urllib.parse import unquote, urlsplit
@@ -29,19 +30,20 @@ class InProcessAdapter(BaseAdapter):
     def send(self, request: PreparedRequest, *_: Any, **__: Any) -> Response:
         """Return the application's response to one request."""
         started: dict[str, Any] = {}
+        body: list[bytes] = []
 
         def start_response(status: str, headers: list[tuple[str, str]], _: Any = None) -> Callable[[bytes], None]:
             started.update(status=status, headers=headers)
-            return lambda _data: None
+            return body.append
 
         parts = self._app(_environ(request), start_response)
         try:
-            body = b"".join(parts)
+            body.extend(parts)
         finally:
             close = getattr(parts, "close", None)
             if close is not None:
                 close()
-        return _response(request, started["status"], started["headers"], body)
+        return _response(request, started["status"], started["headers"], b"".join(body))
 
     def close(self) -> None:
         """Nothing is held open."""
@@ -65,7 +67,7 @@ def _environ(request: PreparedRequest) -> dict[str, Any]:
         "wsgi.version": (1, 0),
         "wsgi.url_scheme": url.scheme,
         "wsgi.input": io.BytesIO(body),
-        "wsgi.errors": io.StringIO(),
+        "wsgi.errors": sys.stderr,
         "wsgi.multithread": True,
         "wsgi.multiprocess": False,
         "wsgi.run_once": False,
