@@ -74,7 +74,11 @@ def parser() -> argparse.ArgumentParser:
     ):
         takes_job(add_command(commands, name, answer_command(_method(name)), words, f"tallwide {name} job.json"))
     _add_drawing(
-        commands, "overlay", "draw every frame on the recorded raster", ("image/svg+xml", "image/png"), "overlay.svg"
+        commands,
+        "overlay",
+        "draw every frame on the recorded raster",
+        ("image/svg+xml", "image/png", "application/pdf"),
+        "overlay.svg",
     )
     _add_drawing(commands, "chart", "print the framing chart", ("application/pdf", "image/svg+xml"), "chart.pdf")
     for name, words in (

@@ -16,7 +16,17 @@ from PIL import Image
 
 from strategies import jobs
 from tallwide.answers import Rect
-from tallwide.job import Align, Aspect, Capture, Deliverable, Grid, Job, Raster
+from tallwide.job import (
+    Align,
+    Aspect,
+    Capture,
+    Deliverable,
+    Grid,
+    Job,
+    Overlay,
+    Picture,
+    Raster,
+)
 from tallwide_service.core import solve
 from tallwide_service.errors import CannotBeMet
 from tallwide_service.render import overlay_scene, png, svg
@@ -29,8 +39,8 @@ def job_of(*frames: Deliverable, width: int = 480, height: int = 320, roll=0) ->
     return Job(capture=Capture(raster=Raster(width, height), roll=roll), deliverables=frames)
 
 
-def scene_of(job: Job, **options):
-    return overlay_scene(job, solve(job).extractions, **options)
+def scene_of(job: Job, picture: Picture | None = None, **options):
+    return overlay_scene(job, solve(job).extractions, overlay=Overlay(**options), picture=picture)
 
 
 def pixels(picture: bytes) -> np.ndarray:
@@ -49,7 +59,7 @@ def test_no_pixel_of_an_extraction_is_under_its_own_line(job):
         extractions = solve(job).extractions
     except CannotBeMet:
         assume(False)
-    scene = overlay_scene(job, extractions, labels=False, centre_marks=False)
+    scene = overlay_scene(job, extractions, overlay=Overlay(labels="none", centre_marks=False))
     # Ticks are inside by rule, where a frame meets the edge.
     scene = replace(scene, bands=tuple(band for band in scene.bands if band.kind != "tick"))
     drawn = pixels(png(scene))
@@ -60,7 +70,7 @@ def test_no_pixel_of_an_extraction_is_under_its_own_line(job):
 @pytest.mark.parametrize("roll", [0, 90, 180, 270])
 def test_a_line_lies_directly_on_the_extractions_edge(roll):
     job = job_of(replace(SQUARE, align=Align(0.5, 0.5)), width=480, height=320, roll=roll)
-    drawn = pixels(png(scene_of(job, labels=False, centre_marks=False, line_px=3)))
+    drawn = pixels(png(scene_of(job, labels="none", centre_marks=False, line_px=3)))
     (extraction,) = solve(job).extractions
     rect = extraction.rect
     colour = (*frame_colour(0), 255)
@@ -111,7 +121,7 @@ def test_svg_and_png_show_the_same_picture(roll, tmp_path):
     outside_text = np.ones(ours.shape[:2], dtype=bool)
     for plate in scene.plates:
         # Another rasteriser's glyphs may reach over the plate by a fraction of their size.
-        rect, reach = plate.rect, plate.text_px // 2
+        rect, reach = plate.rect, plate.lines[0].size // 2
         outside_text[max(rect.y - reach, 0) : rect.bottom + reach, max(rect.x - reach, 0) : rect.right + reach] = False
     assert np.array_equal(ours[outside_text], theirs[outside_text])
     # Text is rastered by two renderers: plates agree on average within a tenth of the range.

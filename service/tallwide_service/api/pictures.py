@@ -17,13 +17,19 @@ blueprint = Blueprint("pictures", __name__, description="What the crew sees, and
 
 def overlay(job: Job, media_type: str) -> bytes:
     """Return the overlay of a job in one media type."""
-    raster = job.capture.raster
-    pixels = raster.width * raster.height
-    if media_type == PNG and pixels > LIMITS.overlay_png_px:
-        detail = f"a PNG has at most {LIMITS.overlay_png_px} px, not {pixels}; an SVG has no such bound"
-        raise CannotBeMet(detail, (Fault("/capture/raster", detail),))
     scene = overlay_scene(job, solve(job).extractions)
-    return png(scene) if media_type == PNG else svg(scene).encode("utf-8")
+    if media_type == SVG:
+        return svg(scene).encode("utf-8")
+    if media_type == PDF:
+        from tallwide_service.render.pdf import pages_pdf  # noqa: PLC0415 - printing needs a library of its own
+        from tallwide_service.render.scene_page import scene_page  # noqa: PLC0415
+
+        return pages_pdf([scene_page(scene)])
+    if scene.width * scene.height > LIMITS.overlay_png_px:
+        got = scene.width * scene.height
+        detail = f"a PNG has at most {LIMITS.overlay_png_px} px, not {got}; SVG and PDF have no such bound"
+        raise CannotBeMet(detail, (Fault("/picture" if job.picture else "/capture/raster", detail),))
+    return png(scene)
 
 
 def chart(job: Job, media_type: str) -> bytes:
@@ -42,10 +48,10 @@ serve_drawn(
     blueprint,
     Drawn(
         "/v1/overlay",
-        (SVG, PNG),
+        (SVG, PNG, PDF),
         overlay,
-        "Draw every frame on the recorded raster",
-        "The overlay in the size of the recorded raster, transparent.",
+        "Draw every frame on the recorded raster, or on another picture of it",
+        "The overlay in the size of its picture, transparent.",
     ),
 )
 serve_drawn(

@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
+from tallwide.answers import RealRect
 from tallwide_service.render.palette import Colour
 from tallwide_service.render.type_setting import text_width
 
@@ -21,12 +22,17 @@ _MEASURED_PX = 100
 
 @dataclass(frozen=True, slots=True)
 class Area:
-    """Polygons of one colour, each by its corners; `kind` is the SVG class, `label` whom it belongs to."""
+    """Polygons of one colour, each by its corners; `kind` is the SVG class, `label` whom it belongs to.
+
+    Filled by the non-zero rule: a polygon that runs the other way round inside another is a hole.
+    """
 
     polygons: tuple[tuple[Corner, ...], ...]
     colour: Colour
     kind: str
     label: str | None = None
+    opacity: float = 1.0
+    clip: RealRect | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +45,7 @@ class Words:
     size_mm: float
     colour: Colour
     anchor: Anchor = "start"
-    turn: Literal[0, 90, 270] = 0
+    turn: int = 0
 
     @property
     def width_mm(self) -> float:

@@ -15,6 +15,8 @@ from reportlab.pdfgen.canvas import Canvas
 from tallwide_service.render.page import Area, Page, Words
 
 FONT = "DejaVuSans"
+# The PDF library's number for the non-zero rule (PDF, ISO 32000-2, 8.5.3.3.2).
+NON_ZERO = 1
 
 
 @cache
@@ -50,7 +52,15 @@ def pages_pdf(pages: Sequence[Page]) -> bytes:
 
 
 def _draw_area(canvas: Canvas, area: Area, page: Page) -> None:
+    canvas.saveState()
+    if area.clip is not None:
+        window = canvas.beginPath()
+        top = page.height_mm - area.clip.y - area.clip.height
+        window.rect(area.clip.x * mm, top * mm, area.clip.width * mm, area.clip.height * mm)
+        canvas.clipPath(window, stroke=0, fill=0)
     canvas.setFillColorRGB(*(part / 255 for part in area.colour))
+    if area.opacity < 1:
+        canvas.setFillAlpha(area.opacity)
     path = canvas.beginPath()
     for polygon in area.polygons:
         (x, y), *others = polygon
@@ -58,7 +68,8 @@ def _draw_area(canvas: Canvas, area: Area, page: Page) -> None:
         for x, y in others:
             path.lineTo(x * mm, (page.height_mm - y) * mm)
         path.close()
-    canvas.drawPath(path, stroke=0, fill=1)
+    canvas.drawPath(path, stroke=0, fill=1, fillMode=NON_ZERO)
+    canvas.restoreState()
 
 
 def _draw_words(canvas: Canvas, words: Words, page: Page) -> None:

@@ -1,121 +1,288 @@
-"""PNG: a scene as indexed colour with alpha, four bits a pixel, made row by row.
+"""PNG: a scene as indexed colour with alpha, made row by row.
 
 Bands are rectangles, so most rows equal the row above: each distinct row is made once and repeated
-through the Up filter as zeros. Memory does not grow with the raster's height. PNG (third edition,
-W3C 2025), sections 9 and 11.
+through the Up filter as zeros; where a ring bends, a row is written as its difference from the one
+above. Four bits a pixel where the colours allow. Memory does not grow with the raster's height.
+PNG (third edition, W3C 2025), sections 9 and 11.
 """
 
 from __future__ import annotations
 
 import struct
 import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
-from tallwide.answers import Rect
-from tallwide_service.render.palette import EDGE, INK, OKABE_ITO, PLATE, Colour
+from tallwide_service.render.palette import Colour, plate_colours
 from tallwide_service.render.scene import Plate, Scene
-from tallwide_service.render.svg import swatch_marks
 from tallwide_service.render.type_setting import text_mask
 
 # From plate to ink; the first is the plate itself.
 _INK_LEVELS = 7
 _CLEAR = 0
+_NO_FILTER, _UP = 0, 2
+# Lengths of runs, in rows, that are deflated once and pasted as often as needed.
+_RUNS = (64, 8, 1)
+_ADLER = 65_521
+# Palette places that are painted at once, and plain rows that are kept.
+_LARGEST_BLOCK, _KEPT_ROWS = 1 << 21, 256
+
+Pixels = NDArray[np.uint8]
+Paint = tuple[Colour, int]
 
 
-def _ink(level: int) -> Colour:
-    """Return the colour between plate and ink at one level of coverage."""
-    red, green, blue = (round(p + (i - p) * level / (_INK_LEVELS - 1)) for p, i in zip(PLATE, INK, strict=True))
-    return red, green, blue
+@dataclass(frozen=True, slots=True)
+class Inks:
+    """The palette of one scene: its colours with their alpha, and where each stands."""
 
+    paints: tuple[Paint, ...]
+    place: dict[Paint, int]
+    plate: int
 
-_COLOURS: tuple[Colour, ...] = ((0, 0, 0), EDGE, *OKABE_ITO, *(_ink(level) for level in range(_INK_LEVELS)))
-_INDEX = {colour: index for index, colour in enumerate(_COLOURS) if index}
-_PLATE_INDEX = _INDEX[PLATE]
-_NO_FILTER, _UP = b"\x00", b"\x02"
-_LARGEST_REPEAT = 1 << 22
-
-Pixels = np.ndarray[tuple[int, int], np.dtype[np.uint8]]
+    @property
+    def bits(self) -> int:
+        """Bits a pixel."""
+        return 4 if len(self.paints) <= 16 else 8
 
 
 def png(scene: Scene) -> bytes:
     """Return a scene as a PNG of its own pixels on a transparent ground."""
-    header = struct.pack(">IIBBBBB", scene.width, scene.height, 4, 3, 0, 0, 0)
-    colours = b"".join(bytes(colour) for colour in _COLOURS)
+    inks = inks_of(scene)
+    header = struct.pack(">IIBBBBB", scene.width, scene.height, inks.bits, 3, 0, 0, 0)
+    colours = b"".join(bytes(colour) for colour, _ in inks.paints)
+    # Alpha is listed up to the last that is not opaque.
+    alphas = bytes(alpha for _, alpha in inks.paints).rstrip(b"\xff")
     return b"".join(
         (
             b"\x89PNG\r\n\x1a\n",
             _chunk(b"IHDR", header),
             _chunk(b"PLTE", colours),
-            _chunk(b"tRNS", b"\x00"),
-            _chunk(b"IDAT", _packed_rows(scene)),
+            _chunk(b"tRNS", alphas),
+            _chunk(b"IDAT", _packed_rows(scene, inks)),
             _chunk(b"IEND", b""),
         )
     )
+
+
+def inks_of(scene: Scene) -> Inks:
+    """Return the palette of a scene: clear first, then shades, lines, and the steps from plate to ink."""
+    paper, ink = plate_colours(scene.theme)
+    used: dict[Paint, None] = {((0, 0, 0), 0): None}
+    used.update({(band.colour, band.alpha): None for band in scene.bands if band.alpha < 255})
+    used.update({(band.colour, 255): None for band in scene.bands if band.alpha == 255})
+    used.update({(ring.colour, 255): None for ring in scene.rings})
+    used.update({(plate.colour, 255): None for plate in scene.plates})
+    place = {paint: index for index, paint in enumerate(used)}
+    steps = [(_mixed(paper, ink, level), 255) for level in range(_INK_LEVELS)]
+    return Inks((*used, *steps), place, len(used))
+
+
+def _mixed(paper: Colour, ink: Colour, level: int) -> Colour:
+    first, second, third = (round(p + (i - p) * level / (_INK_LEVELS - 1)) for p, i in zip(paper, ink, strict=True))
+    return first, second, third
 
 
 def _chunk(name: bytes, data: bytes) -> bytes:
     return struct.pack(">I", len(data)) + name + data + struct.pack(">I", zlib.crc32(name + data))
 
 
-def _packed_rows(scene: Scene) -> bytes:
-    """Return all rows, filtered and deflated."""
-    deflate = zlib.compressobj(level=6)
-    rasters = [(plate.rect, plate_pixels(plate)) for plate in scene.plates]
-    out: list[bytes] = []
-    for top, bottom in _strips(scene, [rect for rect, _ in rasters]):
-        row = _row(scene, top, rasters)
-        out.append(deflate.compress(_NO_FILTER + _four_bits(row)))
-        repeat = _UP + bytes((scene.width + 1) // 2)
-        at_once = max(1, _LARGEST_REPEAT // len(repeat))
-        left = bottom - top - 1
-        block = repeat * min(at_once, left)
-        while left > 0:
-            count = min(at_once, left)
-            out.append(deflate.compress(block[: count * len(repeat)]))
-            left -= count
-    out.append(deflate.flush())
+def _packed_rows(scene: Scene, inks: Inks) -> bytes:
+    """Return all rows, filtered and deflated, as one zlib stream (RFC 1950).
+
+    Rows that repeat the one above are zeros, so their deflated form is made once for each of a few
+    run lengths and pasted in between full flushes, after which nothing refers back (RFC 1951).
+    """
+    row_bytes = (scene.width * inks.bits + 7) // 8
+    repeats = _Repeats(row_bytes)
+    deflate = zlib.compressobj(level=1, wbits=-15)
+    out: list[bytes] = [b"\x78\x01"]
+    check, filter_byte = 1, _NO_FILTER
+    above = np.zeros(row_bytes, dtype=np.uint8)
+    for rows, repeated in _blocks(scene, inks):
+        filtered = np.empty((len(rows), row_bytes + 1), dtype=np.uint8)
+        filtered[:, 0] = _UP
+        filtered[0, 0] = filter_byte
+        np.subtract(rows[0], above, out=filtered[0, 1:])
+        np.subtract(rows[1:], rows[:-1], out=filtered[1:, 1:])
+        check = zlib.adler32(filtered.data, check)
+        out.append(deflate.compress(filtered.data))
+        above, filter_byte = rows[-1], _UP
+        if repeated:
+            out.append(deflate.flush(zlib.Z_FULL_FLUSH))
+            pieces, check = repeats.run(repeated, check)
+            out += pieces
+    out += (deflate.flush(), struct.pack(">I", check))
     return b"".join(out)
 
 
-def _strips(scene: Scene, plates: list[Rect]) -> list[tuple[int, int]]:
-    """Return runs of equal rows, top to bottom."""
+class _Repeats:
+    """Deflated runs of rows that equal the row above, each made when it is first needed."""
+
+    def __init__(self, row_bytes: int) -> None:
+        self._row = bytes([_UP]) + bytes(row_bytes)
+        self._made: dict[int, bytes] = {}
+
+    def run(self, count: int, check: int) -> tuple[list[bytes], int]:
+        """Return the pieces of `count` rows, and the stream's checksum after them."""
+        pieces = []
+        for rows in _RUNS:
+            while count >= rows:
+                pieces.append(self._piece(rows))
+                check = self._checked(check, rows)
+                count -= rows
+        return pieces, check
+
+    def _piece(self, rows: int) -> bytes:
+        if rows not in self._made:
+            deflate = zlib.compressobj(level=6, wbits=-15)
+            self._made[rows] = deflate.compress(self._row * rows) + deflate.flush(zlib.Z_FULL_FLUSH)
+        return self._made[rows]
+
+    def _checked(self, check: int, rows: int) -> int:
+        """Return Adler-32 after some rows: their only bytes that are not zero are the filters (RFC 1950, 8.2).
+
+        Each byte adds to the low half, and the low half to the high half; a filter of 2 at the head
+        of a row of n bytes in all is counted n times by the end of its row, and n more by each next.
+        """
+        low, high, length = check & 0xFFFF, check >> 16, len(self._row)
+        high += rows * length * low + 2 * length * rows * (rows + 1) // 2
+        low += 2 * rows
+        return (high % _ADLER) << 16 | low % _ADLER
+
+
+def _blocks(scene: Scene, inks: Inks) -> Iterator[tuple[Pixels, int]]:
+    """Yield packed rows, top to bottom: some that differ, and how often the last of them repeats."""
+    painter = _Painter(scene, inks)
+    for top, bottom in _strips(scene):
+        if painter.is_plain(top):
+            yield painter.plain_row(top)[np.newaxis], bottom - top - 1
+            continue
+        at_once = max(1, _LARGEST_BLOCK // scene.width)
+        for first in range(top, bottom, at_once):
+            yield painter.rows(first, min(first + at_once, bottom)), 0
+
+
+class _Painter:
+    """Paints rows of one scene as palette places, and packs them."""
+
+    def __init__(self, scene: Scene, inks: Inks) -> None:
+        self._width, self._bits = scene.width, inks.bits
+        self._plates = [(plate.rect, plate_pixels(plate, inks)) for plate in scene.plates]
+        self._rings = _ring_spans(scene, inks)
+        reaches = [ring.outer.reach for ring in scene.rings]
+        self._ring_reach = min((top for top, _ in reaches), default=0), max((end for _, end in reaches), default=0)
+        # Shades first: rings are painted between them and all other bands.
+        bands = sorted(scene.bands, key=lambda band: band.kind != "shade")
+        self._shades = sum(band.kind == "shade" for band in bands)
+        self._tops = np.array([band.rect.y for band in bands], dtype=np.int64)
+        self._bottoms = np.array([band.rect.bottom for band in bands], dtype=np.int64)
+        self._paints = [(band.rect.x, band.rect.right, inks.place[band.colour, band.alpha]) for band in bands]
+        self._plain: dict[bytes, Pixels] = {}
+
+    def is_plain(self, row: int) -> bool:
+        """Whether neither a plate nor a ring lies on a row."""
+        first, last = self._ring_reach
+        on_ring = bool(self._rings) and first - 1 <= row <= last + 1
+        return not on_ring and not any(rect.y <= row < rect.bottom for rect, _ in self._plates)
+
+    def plain_row(self, row: int) -> Pixels:
+        """Return a row that bands alone paint; rows on which the same bands lie are made once."""
+        active = self._active(row)
+        key = active.tobytes()
+        if key not in self._plain:
+            if len(self._plain) >= _KEPT_ROWS:
+                self._plain.clear()
+            pixels = np.full((1, self._width), _CLEAR, dtype=np.uint8)
+            self._paint(pixels, active)
+            self._plain[key] = _packed(pixels, self._bits)[0]
+        return self._plain[key]
+
+    def rows(self, top: int, bottom: int) -> Pixels:
+        """Return rows on which the same bands lie, with their rings and plates."""
+        active = self._active(top)
+        pixels = np.full((bottom - top, self._width), _CLEAR, dtype=np.uint8)
+        self._paint(pixels, active[active < self._shades])
+        for spans, ink in self._rings:
+            for row in range(top, bottom):
+                for first, last in spans[row]:
+                    pixels[row - top, first:last] = ink
+        self._paint(pixels, active[active >= self._shades])
+        for rect, plate in self._plates:
+            if rect.y <= top < rect.bottom:
+                pixels[:, rect.x : rect.right] = plate[top - rect.y : bottom - rect.y]
+        return _packed(pixels, self._bits)
+
+    def _active(self, row: int) -> NDArray[np.int64]:
+        return np.flatnonzero((self._tops <= row) & (row < self._bottoms))
+
+    def _paint(self, pixels: Pixels, bands: NDArray[np.int64]) -> None:
+        for index in bands.tolist():
+            first, last, ink = self._paints[index]
+            pixels[:, first:last] = ink
+
+
+def _strips(scene: Scene) -> list[tuple[int, int]]:
+    """Return runs of rows on which the same bands, plates and rings lie, top to bottom."""
     cuts = {0, scene.height}
-    for band in scene.bands:
-        cuts |= {band.rect.y, band.rect.bottom}
-    for rect in plates:
-        cuts.update(range(rect.y, rect.bottom + 1))
-    ordered = sorted(cuts)
-    return list(pairwise(ordered))
+    for rect in (*(band.rect for band in scene.bands), *(plate.rect for plate in scene.plates)):
+        cuts |= {rect.y, rect.bottom}
+    for ring in scene.rings:
+        top, bottom = ring.outer.reach
+        cuts |= {min(max(int(top) - 2, 0), scene.height), min(max(int(bottom) + 3, 0), scene.height)}
+    return list(pairwise(sorted(cuts)))
 
 
-def _row(scene: Scene, y: int, plates: list[tuple[Rect, Pixels]]) -> np.ndarray[tuple[int], np.dtype[np.uint8]]:
-    """Return one row as palette places."""
-    row = np.full(scene.width, _CLEAR, dtype=np.uint8)
-    for band in scene.bands:
-        if band.rect.y <= y < band.rect.bottom:
-            row[band.rect.x : band.rect.right] = _INDEX[band.colour]
-    for rect, pixels in plates:
-        if rect.y <= y < rect.bottom:
-            row[rect.x : rect.right] = pixels[y - rect.y]
-    return row
+def _ring_spans(scene: Scene, inks: Inks) -> list[tuple[list[tuple[tuple[int, int], ...]], int]]:
+    """Return, for each ring, what it covers of every row: one or two runs of pixels."""
+    if not scene.rings:
+        return []
+    # A pixel is covered where its centre is, as renderers without smoothing decide.
+    centres = np.arange(scene.height, dtype=np.float64) + np.float64(0.5)
+    found = []
+    for ring in scene.rings:
+        left, right = _columns(*ring.outer.spans(centres), scene.width)
+        inner_left, inner_right = _columns(*ring.inner.spans(centres), scene.width)
+        hollow = inner_right > inner_left
+        rows: list[tuple[tuple[int, int], ...]] = [
+            ((a, b), (c, d)) if has_hole else ((a, d),)
+            for a, b, c, d, has_hole in zip(
+                left.tolist(), inner_left.tolist(), inner_right.tolist(), right.tolist(), hollow.tolist(), strict=True
+            )
+        ]
+        found.append((rows, inks.place[ring.colour, 255]))
+    return found
 
 
-def plate_pixels(plate: Plate) -> Pixels:
+def _columns(
+    first: NDArray[np.float64], last: NDArray[np.float64], width: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the first pixel whose centre lies in a span and the one after the last, within the picture."""
+    missed = first >= last
+    left = np.clip(np.ceil(np.where(missed, 0, first) - 0.5), 0, width).astype(np.int64)
+    right = np.clip(np.ceil(np.where(missed, 0, last) - 0.5), 0, width).astype(np.int64)
+    return left, np.where(missed, left, right)
+
+
+def plate_pixels(plate: Plate, inks: Inks) -> Pixels:
     """Return a label as palette places, turned as it lies on the picture."""
     width, height = plate.size
-    lines = tuple((line.text, line.left, line.baseline) for line in plate.lines)
-    mask = text_mask(lines, plate.text_px, width, height)
-    pixels = _PLATE_INDEX + (mask.astype(np.uint16) * (_INK_LEVELS - 1) + 127) // 255
-    for mark in swatch_marks(plate):
-        pixels[mark.y : mark.bottom, mark.x : mark.right] = 2 + plate.frame % len(OKABE_ITO)
+    mask = text_mask(plate.lines, width, height)
+    levels = inks.plate + (np.arange(256) * (_INK_LEVELS - 1) + 127) // 255
+    pixels = levels.astype(np.uint8)[mask]
+    for mark in plate.swatch:
+        pixels[mark.y : mark.bottom, mark.x : mark.right] = inks.place[plate.colour, 255]
     # numpy turns counter-clockwise: back from upright to the picture.
-    return np.rot90(pixels, plate.turn // 90).astype(np.uint8)
+    return np.asarray(np.rot90(pixels, plate.turn // 90), dtype=np.uint8)
 
 
-def _four_bits(row: np.ndarray[tuple[int], np.dtype[np.uint8]]) -> bytes:
-    """Return a row with two pixels a byte, the left one in the high bits."""
-    if len(row) % 2:
-        row = np.append(row, np.uint8(0))
-    return (row[0::2] << 4 | row[1::2]).tobytes()
+def _packed(rows: Pixels, bits: int) -> Pixels:
+    """Return rows as their bytes: two pixels in one at four bits, the left one in the high bits."""
+    if bits == 8:
+        return rows
+    if rows.shape[1] % 2:
+        rows = np.pad(rows, ((0, 0), (0, 1)))
+    return np.asarray(rows[:, 0::2] << 4 | rows[:, 1::2], dtype=np.uint8)

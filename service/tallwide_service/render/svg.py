@@ -3,100 +3,115 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from itertools import groupby
 from xml.sax.saxutils import escape, quoteattr
 
 from tallwide.answers import Rect
-from tallwide_service.render.palette import INK, PLATE, Colour, frame_colour, frame_dashes
-from tallwide_service.render.scene import Band, Plate, Scene
-from tallwide_service.render.type_setting import FAMILY, ascent, line_height
+from tallwide_service.render.palette import THEMES, Colour, plate_colours
+from tallwide_service.render.scene import Band, Ellipse, Plate, Polygon, Ring, Scene
+from tallwide_service.render.type_setting import FAMILY
 
 # Characters that XML 1.0 (fifth edition, production 2) cannot hold, not even escaped.
 _FORBIDDEN = re.compile("[^\t\n\r -\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
-def svg(scene: Scene, *, id_prefix: str = "tallwide") -> str:
+def svg(scene: Scene) -> str:
     """Return a scene as an SVG document of the scene's own pixels."""
-    title, description = f"{id_prefix}-title", f"{id_prefix}-desc"
+    prefix = scene.id_prefix
+    title, description = f"{prefix}-title", f"{prefix}-desc"
     return "\n".join(
         (
-            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {scene.width} {scene.height}" '
+            f'<svg xmlns="http://www.w3.org/2000/svg" id={quoteattr(prefix)} '
+            f'viewBox="0 0 {scene.width} {scene.height}" '
             f'width="{scene.width}" height="{scene.height}" role="img" '
             f'aria-labelledby={quoteattr(f"{title} {description}")} shape-rendering="crispEdges">',
             f"<title id={quoteattr(title)}>{escaped(scene.title)}</title>",
             f"<desc id={quoteattr(description)}>{escaped(scene.description)}</desc>",
-            *(_group(scene, kind, frame, bands) for (kind, frame), bands in _grouped(scene.bands)),
+            *style(scene),
+            *(_group(scene, bands) for bands in _grouped(band for band in scene.bands if band.kind == "shade")),
+            *(_ring(ring) for ring in scene.rings),
+            *(_group(scene, bands) for bands in _grouped(band for band in scene.bands if band.kind != "shade")),
             *(_plate(scene, plate) for plate in scene.plates),
             "</svg>\n",
         )
     )
 
 
-def _grouped(bands: Iterable[Band]) -> Iterable[tuple[tuple[str, int], list[Band]]]:
-    return ((key, list(group)) for key, group in groupby(bands, key=lambda band: (band.kind, band.frame)))
+def style(scene: Scene) -> Iterator[str]:
+    """Yield the style block of a theme that the viewer or the page decides; attributes stay as a fallback."""
+    plate, ink = f"#{scene.id_prefix} .tallwide-plate", f"#{scene.id_prefix} .tallwide-ink"
+    if scene.theme == "auto":
+        light, dark = (hex_colour(colour) for colour in THEMES["light"])
+        rules = f"{plate}{{fill:{light}}}{ink}{{fill:{dark}}}"
+        yield f"<style>@media (prefers-color-scheme: light){{{rules}}}</style>"
+    elif scene.theme == "variables":
+        dark, light = (hex_colour(colour) for colour in THEMES["dark"])
+        yield (f"<style>{plate}{{fill:var(--tallwide-plate,{dark})}}{ink}{{fill:var(--tallwide-ink,{light})}}</style>")
 
 
-def _group(scene: Scene, kind: str, frame: int, bands: list[Band]) -> str:
+def _grouped(bands: Iterable[Band]) -> Iterator[list[Band]]:
+    for _, group in groupby(bands, key=lambda band: (band.kind, band.frame, band.colour, band.alpha)):
+        yield list(group)
+
+
+def _group(scene: Scene, bands: list[Band]) -> str:
     """Return neighbouring bands of one kind and frame as one path."""
+    first = bands[0]
     shape = "".join(_path(band.rect) for band in bands)
-    label = quoteattr(clean(scene.labels[frame]))
+    opacity = "" if first.alpha == 255 else f' fill-opacity="{first.alpha / 255:.4g}"'
     return (
-        f'<path class="tallwide-{kind}" data-deliverable={label} data-frame="{frame}" '
-        f'fill="{hex_colour(bands[0].colour)}" d="{shape}"/>'
+        f'<path class="tallwide-{first.kind}"{_whose(scene, first.frame)} '
+        f'fill="{hex_colour(first.colour)}"{opacity} d="{shape}"/>'
     )
+
+
+def _whose(scene: Scene, frame: int | None) -> str:
+    if frame is None:
+        return ""
+    return f' data-deliverable={quoteattr(clean(scene.labels[frame]))} data-frame="{frame}"'
 
 
 def _path(rect: Rect) -> str:
     return f"M{rect.x} {rect.y}h{rect.width}v{rect.height}h{-rect.width}z"
 
 
+def _ring(ring: Ring) -> str:
+    shape = _outline(ring.outer) + _outline(ring.inner)
+    return f'<path class="tallwide-{ring.kind}" fill="{hex_colour(ring.colour)}" fill-rule="evenodd" d="{shape}"/>'
+
+
+def _outline(shape: Ellipse | Polygon) -> str:
+    if isinstance(shape, Polygon):
+        return "M" + "L".join(f"{_number(x)} {_number(y)}" for x, y in shape.corners) + "z"
+    across, down = _number(shape.across), _number(shape.down)
+    left, right, y = _number(shape.x - shape.across), _number(shape.x + shape.across), _number(shape.y)
+    return f"M{left} {y}A{across} {down} 0 0 1 {right} {y}A{across} {down} 0 0 1 {left} {y}z"
+
+
+def _number(value: float) -> str:
+    return f"{value:.3f}".rstrip("0").rstrip(".")
+
+
 def _plate(scene: Scene, plate: Plate) -> str:
     """Return a label: its upright drawing, turned into place."""
     width, height = plate.size
-    rect = plate.rect
-    # Turned back by the roll, the upright top-left corner lies at another corner of the plate.
-    corner = {
-        0: (rect.x, rect.y),
-        90: (rect.x, rect.bottom),
-        180: (rect.right, rect.bottom),
-        270: (rect.right, rect.y),
-    }[plate.turn]
+    x, y = plate.corner
     turn = f" rotate({-plate.turn})" if plate.turn else ""
-    label = quoteattr(clean(scene.labels[plate.frame]))
-    swatch = "".join(_path(mark) for mark in swatch_marks(plate))
+    paper, ink = (hex_colour(colour) for colour in plate_colours(scene.theme))
+    swatch = "".join(_path(mark) for mark in plate.swatch)
     lines = "".join(
-        f'<text x="{line.left}" y="{line.baseline}" textLength="{line.width}" lengthAdjust="spacingAndGlyphs">'
-        f"{escaped(line.text)}</text>"
+        f'<text x="{line.left}" y="{line.baseline}" font-size="{line.size}" '
+        f'textLength="{line.width}" lengthAdjust="spacingAndGlyphs">{escaped(line.text)}</text>'
         for line in plate.lines
         if line.text
     )
     return (
-        f'<g class="tallwide-label" data-deliverable={label} data-frame="{plate.frame}" '
-        f'transform="translate({corner[0]} {corner[1]}){turn}">'
-        f'<path fill="{hex_colour(PLATE)}" d="{_path(Rect(0, 0, width, height))}"/>'
-        f'<path fill="{hex_colour(frame_colour(plate.frame))}" d="{swatch}"/>'
-        f'<g fill="{hex_colour(INK)}" font-family="{FAMILY}" font-size="{plate.text_px}" '
-        f'xml:space="preserve">{lines}</g></g>'
+        f'<g class="tallwide-{plate.kind}"{_whose(scene, plate.frame)} transform="translate({x} {y}){turn}">'
+        f'<path class="tallwide-plate" fill="{paper}" d="{_path(Rect(0, 0, width, height))}"/>'
+        f'<path class="tallwide-swatch" fill="{hex_colour(plate.colour)}" d="{swatch}"/>'
+        f'<g class="tallwide-ink" fill="{ink}" font-family="{FAMILY}" xml:space="preserve">{lines}</g></g>'
     )
-
-
-def swatch_marks(plate: Plate) -> tuple[Rect, ...]:
-    """Return the sample of a frame's line beside its label, upright, from the plate's corner."""
-    thick = max(1, plate.text_px // 5)
-    start, end = plate.text_px // 2, 2 * plate.text_px
-    y = plate.text_px // 4 + ascent(plate.text_px) - line_height(plate.text_px) // 3
-    dashes = frame_dashes(plate.frame)
-    if not dashes:
-        return (Rect(start, y, end - start, thick),)
-    unit = max(1, thick // 3)
-    marks, place, step = [], start, 0
-    while place < end:
-        length = min(dashes[step % len(dashes)] * unit, end - place)
-        if step % 2 == 0:
-            marks.append(Rect(place, y, length, thick))
-        place, step = place + length, step + 1
-    return tuple(marks)
 
 
 def hex_colour(colour: Colour) -> str:

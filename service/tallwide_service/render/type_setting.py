@@ -6,11 +6,15 @@ symbols; a character that it lacks is drawn as its empty box. Licence beside the
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from functools import lru_cache
 from importlib import resources
 
 import numpy as np
+from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
+
+from tallwide_service.render.scene import TextLine
 
 FAMILY = "DejaVu Sans, Verdana, sans-serif"
 LINE_HEIGHT = 1.3
@@ -51,13 +55,10 @@ def fitted(text: str, size_px: int, width_px: int) -> str:
     return text[:shortest] + "…"
 
 
-def text_mask(lines: tuple[tuple[str, int, int], ...], size_px: int, width: int, height: int) -> np.ndarray:
-    """Return how much of each pixel the ink of some lines covers, 0 to 255, shape (height, width).
-
-    Each line is its text, its left edge and its baseline, px.
-    """
+def text_mask(lines: Iterable[TextLine], width: int, height: int) -> NDArray[np.uint8]:
+    """Return how much of each pixel the ink of some lines covers, 0 to 255, shape (height, width)."""
     image = Image.new("L", (width, height))
     draw = ImageDraw.Draw(image)
-    for text, left, baseline in lines:
-        draw.text((left, baseline), text, fill=255, font=_font(size_px), anchor="ls")
+    for line in lines:
+        draw.text((line.left, line.baseline), line.text, fill=255, font=_font(line.size), anchor="ls")
     return np.asarray(image)

@@ -1,0 +1,430 @@
+"""The overlay: every frame of a job, and what surrounds them, on one picture.
+
+A frame's line lies wholly outside its extraction, its inner edge on the extraction's edge; where
+less room is left outside than the line is thick, the line is as thick as the room. Where a frame
+meets the edge of the picture there is no outside: short ticks stand inside its corners, and its
+label says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal, get_args
+
+from shapely.geometry import Polygon as Shape
+
+from tallwide.answers import Extraction, Rect
+from tallwide.geometry import combined_area, common_area, upright_to_recorded
+from tallwide.job import Capture, Job, Overlay, Picture, exact
+from tallwide_service.core.margin import margin
+from tallwide_service.core.optics import pixel_mm
+from tallwide_service.core.safe_areas import safe_areas
+from tallwide_service.core.view import View, view_of
+from tallwide_service.render.labels import Label, placed_labels
+from tallwide_service.render.palette import (
+    EDGE,
+    NEUTRAL,
+    SHADE,
+    SHADE_ALPHA,
+    Colour,
+    frame_colour,
+    frame_dashes,
+)
+from tallwide_service.render.scene import Band, BandKind, Ellipse, Polygon, Ring, Scene
+from tallwide_service.render.stage import Stage, stage_of
+
+SideName = Literal["left", "top", "right", "bottom"]
+SIDES: tuple[SideName, ...] = get_args(SideName)
+PROTECTION_DASHES, COMMON_DASHES, SAFE_DASHES, SUBJECT_DASHES = (4, 4), (1, 3), (2, 2), (10, 2)
+# Two lines of 1,080 are seen from a step away and hide little; guess, judged by eye.
+LINE_LINES_OF_1080 = 2
+# A frame's line is solid for so many times its thickness from each corner.
+CORNER_LINES = 7
+
+
+def overlay_scene(
+    job: Job, extractions: Sequence[Extraction], *, overlay: Overlay | None = None, picture: Picture | None = None
+) -> Scene:
+    """Return the overlay of a job's extractions.
+
+    Parameters
+    ----------
+    overlay, picture
+        What is shown, and on which picture; the job's own where left out.
+
+    Raises
+    ------
+    CannotBeMet
+        If a safe area is empty, or the picture or the shade name a deliverable that the job has not.
+    """
+    options, wanted = overlay or job.overlay or Overlay(), picture or job.picture or Picture(view="recorded")
+    stage = stage_of(view_of(job, tuple(extractions), wanted), job.capture)
+    drawn = _Drawn(job, tuple(extractions), options, stage, only=wanted.deliverable)
+    strokes = sorted(drawn.strokes(), key=lambda stroke: _LAYERS[stroke.kind])
+    bands = (band for stroke in strokes for band in stroke.bands(drawn.line))
+    kept = [clipped for band in bands if (clipped := _clipped(band, stage.picture)) is not None]
+    lines = [stroke.rect for stroke in strokes if stroke.kind not in ("shade", "edge")]
+    subject = [drawn.subject()] if job.framing.subject is not None else []
+    plates = placed_labels(drawn.labels(), stage.picture, lines=lines, subject=subject)
+    return Scene(
+        width=stage.view.width,
+        height=stage.view.height,
+        title=f"Framing of {job.id}" if job.id else "Framing",
+        description="; ".join(_sentence(extraction) for extraction in extractions),
+        labels=tuple(extraction.deliverable for extraction in extractions),
+        bands=tuple(replace(band, rect=stage.drawn(band.rect)) for band in kept),
+        rings=tuple(drawn.rings()),
+        plates=tuple(replace(plate, rect=stage.drawn(plate.rect), turn=stage.turn) for plate in plates),
+        theme=options.theme,
+        id_prefix=options.id_prefix,
+    )
+
+
+# Shades under all, dark edges under every light line, frames over what merely surrounds them.
+_LAYERS: dict[BandKind, int] = {
+    "shade": 0,
+    "edge": 1,
+    "common-area": 2,
+    "safe-area": 2,
+    "subject": 2,
+    "protection": 3,
+    "line": 4,
+    "tick": 4,
+    "centre": 4,
+    "swatch": 4,
+}
+
+
+def _sentence(extraction: Extraction) -> str:
+    rect = extraction.rect
+    return f"{extraction.deliverable}: {rect.width} x {rect.height} px at x {rect.x}, y {rect.y}"
+
+
+def _clipped(band: Band, picture: Rect) -> Band | None:
+    rect = common_area((band.rect, picture))
+    return None if rect is None else replace(band, rect=rect)
+
+
+def monitor_height(picture: Rect) -> float:
+    """Return the height, in picture pixels, of a 16:9 monitor that shows the whole picture."""
+    return max(picture.height, picture.width * 9 / 16)
+
+
+def line_px(options: Overlay, picture: Rect) -> int:
+    """Return how thick a frame's line is."""
+    if options.line_px is not None:
+        return options.line_px
+    if options.line_share is not None:
+        return max(1, round(exact(options.line_share) * picture.height))
+    return max(1, round(monitor_height(picture) * LINE_LINES_OF_1080 / 1080))
+
+
+@dataclass(frozen=True, slots=True)
+class _Stroke:
+    """A band before it is cut into dashes: along a side where it has them."""
+
+    kind: BandKind
+    frame: int | None
+    rect: Rect
+    colour: Colour
+    side: SideName = "left"
+    dashes: tuple[int, ...] = ()
+    alpha: int = 255
+
+    def bands(self, line: int) -> Iterator[Band]:
+        """Yield the marks of the stroke."""
+        # A frame's corners are always drawn, whatever its dashes.
+        corner = CORNER_LINES * line if self.kind == "line" else 0
+        for mark in dashed(self.rect, self.side, self.dashes, line, corner=corner):
+            yield Band(self.kind, self.frame, mark, self.colour, self.alpha)
+
+
+class _Drawn:
+    """Everything of one overlay, in the upright stage."""
+
+    def __init__(
+        self, job: Job, extractions: tuple[Extraction, ...], options: Overlay, stage: Stage, *, only: str | None
+    ) -> None:
+        self.job, self.capture, self.options, self.stage = job, job.capture, options, stage
+        self.extractions = extractions
+        self.only = only
+        self.picture = stage.picture
+        self.line = line_px(options, stage.picture)
+        self.thin = max(1, self.line // 2)
+        self.shown = [(i, each) for i, each in enumerate(extractions) if only in (None, each.deliverable)]
+
+    def strokes(self) -> Iterator[_Stroke]:
+        """Yield all strokes, in no particular order."""
+        yield from self._shade()
+        for index, extraction in self.shown:
+            yield from self._frame(index, extraction)
+        if self.options.common_area and self.only is None:
+            common = common_area(extraction.rect for extraction in self.extractions)
+            if common is not None:
+                yield from self._box("common-area", None, self.stage.rect(common), NEUTRAL, COMMON_DASHES)
+        if self.options.subject and self.job.framing.subject is not None:
+            yield from self._box("subject", None, self.subject(), NEUTRAL, SUBJECT_DASHES)
+        if self.options.safe_areas:
+            for index, _, rect in self._safe_areas():
+                colour = frame_colour(index, self.options)
+                yield from self._box("safe-area", index, rect, colour, SAFE_DASHES)
+
+    def labels(self) -> list[Label]:
+        """Return the labels of frames first, then the tags of what surrounds them."""
+        if self.options.labels == "none":
+            return []
+        labels = [self._frame_label(index, extraction) for index, extraction in self.shown]
+        if self.options.common_area and self.only is None:
+            common = common_area(extraction.rect for extraction in self.extractions)
+            if common is not None:
+                labels.append(Label("tag", None, self.stage.rect(common), NEUTRAL, COMMON_DASHES, ("common area",)))
+        if self.options.subject and self.job.framing.subject is not None:
+            labels.append(Label("tag", None, self.subject(), NEUTRAL, SUBJECT_DASHES, ("subject",)))
+        if self.options.safe_areas:
+            labels += [
+                Label("tag", index, rect, frame_colour(index, self.options), SAFE_DASHES, (name,))
+                for index, name, rect in self._safe_areas()
+            ]
+        for ring, name in zip(("image-circle", "usable-area"), ("image circle", "usable area"), strict=True):
+            if any(drawn.kind == ring for drawn in self.rings()):
+                labels.append(Label("tag", None, self.picture, NEUTRAL, (), (name,)))
+        return labels
+
+    def rings(self) -> list[Ring]:
+        """Return the outlines of the image circle and of the usable area, on the picture that is drawn."""
+        shapes: list[tuple[Literal["image-circle", "usable-area"], Ellipse | Polygon]] = []
+        circle = image_circle(self.capture, self.stage.view)
+        if self.options.image_circle and circle is not None:
+            shapes.append(("image-circle", circle))
+        if self.options.usable_area and self.capture.usable_area is not None:
+            corners = tuple(self.stage.view.point(float(x), float(y)) for x, y in self.capture.usable_area)
+            shapes.append(("usable-area", Polygon(corners)))
+        edges = [
+            Ring("edge", EDGE, grown(shape, self.thin + self.thin), grown(shape, self.thin))
+            for _, shape in shapes
+            if self.options.contrast_lines
+        ]
+        return [*edges, *(Ring(kind, NEUTRAL, grown(shape, self.thin), shape) for kind, shape in shapes)]
+
+    def subject(self) -> Rect:
+        """Return the subject's box."""
+        subject = self.job.framing.subject
+        assert subject is not None  # noqa: S101 - asked for only where there is one
+        upright = Rect(subject.x, subject.y, subject.width, subject.height)
+        return self.stage.rect(upright_to_recorded(upright, self.capture))
+
+    def _safe_areas(self) -> Iterator[tuple[int, str, Rect]]:
+        places = {extraction.deliverable: index for index, extraction in self.shown}
+        for area in safe_areas(self.job, self.extractions):
+            index = places.get(area.deliverable)
+            if index is None:
+                continue
+            # On its own raster an area is exactly the published pixels.
+            own = area.delivered_rect if self.only is not None else self.stage.rect(area.rect)
+            yield index, area.label, own
+
+    def _shade(self) -> Iterator[_Stroke]:
+        """Yield the four parts of the picture outside what is kept clear."""
+        if self.options.shade == "none" or self.only is not None:
+            return
+        rects = [
+            extraction.rect
+            for extraction in self.extractions
+            if self.options.shade == "combined_area" or extraction.deliverable == self.options.shade_frame
+        ]
+        if not rects:
+            return
+        clear, picture = common_area((self.stage.rect(combined_area(rects)), self.picture)), self.picture
+        if clear is None:
+            yield _Stroke("shade", None, picture, SHADE, alpha=SHADE_ALPHA)
+            return
+        for rect in (
+            Rect(0, 0, picture.width, clear.y),
+            Rect(0, clear.bottom, picture.width, picture.bottom - clear.bottom),
+            Rect(0, clear.y, clear.x, clear.height),
+            Rect(clear.right, clear.y, picture.right - clear.right, clear.height),
+        ):
+            if rect.width > 0 and rect.height > 0:
+                yield _Stroke("shade", None, rect, SHADE, alpha=SHADE_ALPHA)
+
+    def _frame(self, index: int, extraction: Extraction) -> Iterator[_Stroke]:
+        """Yield the strokes of one frame."""
+        frame, colour = self.stage.rect(extraction.rect), frame_colour(index, self.options)
+        if self.only is None:
+            yield from self._outline(index, frame, colour)
+            guarded = self.stage.rect(extraction.protection_rect)
+            if self.options.protection and extraction.protection_rect != extraction.rect:
+                for side in SIDES:
+                    clear = outside(guarded, side, self.thin, self.picture)
+                    if clear is not None:
+                        yield _Stroke("protection", index, clear, colour, side, PROTECTION_DASHES)
+        if self.options.centre_marks:
+            for arm in cross(frame, self.line):
+                yield _Stroke("centre", index, arm, colour)
+
+    def _outline(self, index: int, frame: Rect, colour: Colour) -> Iterator[_Stroke]:
+        lined = _grown(frame, self.line)
+        for side in SIDES:
+            band = outside(frame, side, self.line, self.picture)
+            if band is None:
+                if meets(frame, side, self.picture):
+                    for tick in ticks(frame, side, self.line):
+                        yield _Stroke("tick", index, tick, colour)
+                continue
+            yield _Stroke("line", index, band, colour, side, frame_dashes(index))
+            edge = outside(lined, side, self.thin, self.picture) if self.options.contrast_lines else None
+            if edge is not None:
+                yield _Stroke("edge", index, edge, EDGE)
+
+    def _box(
+        self, kind: BandKind, index: int | None, box: Rect, colour: Colour, dashes: tuple[int, ...]
+    ) -> Iterator[_Stroke]:
+        """Yield a thin dashed line outside a box, with its dark edge."""
+        for side in SIDES:
+            band = outside(box, side, self.thin, self.picture)
+            if band is None:
+                continue
+            edge = outside(_grown(box, self.thin), side, self.thin, self.picture)
+            if self.options.contrast_lines and edge is not None:
+                yield _Stroke("edge", index, edge, EDGE)
+            yield _Stroke(kind, index, band, colour, side, dashes)
+
+    def _frame_label(self, index: int, extraction: Extraction) -> Label:
+        deliverable = self.job.deliverables[index]
+        frame, rect = extraction.upright_rect, self.stage.rect(extraction.rect)
+        texts = [extraction.deliverable]
+        if self.options.labels == "full":
+            texts.append(f"{frame.width:,} × {frame.height:,} px   {extraction.aspect.achieved:.4g}")
+            texts.append(share_and_margin(extraction, margin(deliverable, extraction, self.capture).spare_pct))
+        met = [side for side in SIDES if meets(rect, side, self.picture)]
+        beyond = [side for side in SIDES if is_beyond(rect, side, self.picture)]
+        if met and self.only is None:
+            texts.append("at the edge: " + ", ".join(met))
+        if beyond and self.only is None:
+            texts.append("beyond the picture: " + ", ".join(beyond))
+        return Label("label", index, rect, frame_colour(index, self.options), frame_dashes(index), tuple(texts))
+
+
+def share_and_margin(extraction: Extraction, spare_pct: float | None) -> str:
+    """Return a frame's share of the raster, and its margin where it has one, in words."""
+    share = f"{100 * extraction.share_of_raster:.1f} % of the raster"
+    if spare_pct is None:
+        return share
+    if spare_pct < 0:
+        return f"{share}, short by {-spare_pct:.1f} %"
+    return f"{share}, {spare_pct:.1f} % to spare"
+
+
+def image_circle(capture: Capture, view: View) -> Ellipse | None:
+    """Return the lens's usable circle in a picture; `None` where it is not known."""
+    pixel = pixel_mm(capture)
+    lens = capture.lens
+    if pixel is None or lens is None or lens.image_circle_mm is None:
+        return None
+    across, down = (float(exact(lens.image_circle_mm) / 2 / side) for side in pixel)
+    middle = (
+        capture.raster.width / 2 + float(exact(lens.offset_mm.x) / pixel[0]),
+        capture.raster.height / 2 + float(exact(lens.offset_mm.y) / pixel[1]),
+    )
+    first = view.point(middle[0] - across, middle[1] - down)
+    last = view.point(middle[0] + across, middle[1] + down)
+    return Ellipse(
+        (first[0] + last[0]) / 2, (first[1] + last[1]) / 2, abs(last[0] - first[0]) / 2, abs(last[1] - first[1]) / 2
+    )
+
+
+def grown(shape: Ellipse | Polygon, by: float) -> Ellipse | Polygon:
+    """Return a convex shape with room for a line outside it."""
+    if isinstance(shape, Ellipse):
+        return Ellipse(shape.x, shape.y, shape.across + by, shape.down + by)
+    # Mitred corners, so that the line is as thick there; at sharp ones cut off at five times that.
+    ring = Shape(shape.corners).buffer(by, join_style="mitre", mitre_limit=5).exterior
+    return Polygon(tuple((float(x), float(y)) for x, y in list(ring.coords)[:-1]))
+
+
+def meets(frame: Rect, side: SideName, picture: Rect) -> bool:
+    """Whether a side of a frame lies on the picture's edge."""
+    return {
+        "left": frame.x == picture.x,
+        "top": frame.y == picture.y,
+        "right": frame.right == picture.right,
+        "bottom": frame.bottom == picture.bottom,
+    }[side]
+
+
+def is_beyond(frame: Rect, side: SideName, picture: Rect) -> bool:
+    """Whether a side of a frame lies outside the picture."""
+    return {
+        "left": frame.x < picture.x,
+        "top": frame.y < picture.y,
+        "right": frame.right > picture.right,
+        "bottom": frame.bottom > picture.bottom,
+    }[side]
+
+
+def outside(frame: Rect, side: SideName, line: int, picture: Rect) -> Rect | None:
+    """Return the band of a line outside one side, corners included; `None` where there is no room."""
+    left, top = max(frame.x - line, picture.x), max(frame.y - line, picture.y)
+    right, bottom = min(frame.right + line, picture.right), min(frame.bottom + line, picture.bottom)
+    band = {
+        "left": Rect(left, top, frame.x - left, bottom - top),
+        "top": Rect(left, top, right - left, frame.y - top),
+        "right": Rect(frame.right, top, right - frame.right, bottom - top),
+        "bottom": Rect(left, frame.bottom, right - left, bottom - frame.bottom),
+    }[side]
+    return band if band.width > 0 and band.height > 0 else None
+
+
+def _grown(rect: Rect, by: int) -> Rect:
+    return Rect(rect.x - by, rect.y - by, rect.width + 2 * by, rect.height + 2 * by)
+
+
+def ticks(frame: Rect, side: SideName, line: int) -> tuple[Rect, ...]:
+    """Return the inward corner ticks of a side that has no outside."""
+    across, down = min(line, frame.width), min(line, frame.height)
+    long_x, long_y = min(12 * line, frame.width // 4 or 1), min(12 * line, frame.height // 4 or 1)
+    if side in ("left", "right"):
+        x = frame.x if side == "left" else frame.right - across
+        return (Rect(x, frame.y, across, long_y), Rect(x, frame.bottom - long_y, across, long_y))
+    y = frame.y if side == "top" else frame.bottom - down
+    return (Rect(frame.x, y, long_x, down), Rect(frame.right - long_x, y, long_x, down))
+
+
+def dashed(band: Rect, side: SideName, dashes: tuple[int, ...], line: int, *, corner: int = 0) -> Iterator[Rect]:
+    """Yield the marks of a band along its side, solid for `corner` px at both ends; one mark without dashes."""
+    if not dashes:
+        yield band
+        return
+    is_upright = side in ("left", "right")
+    start, end = (band.y, band.bottom) if is_upright else (band.x, band.right)
+    corner = min(corner, (end - start) // 4)
+    marks = [(start, start + corner), *_marks(start + corner, end - corner, dashes, line), (end - corner, end)]
+    for first, last in marks:
+        if last > first and is_upright:
+            yield Rect(band.x, first, band.width, last - first)
+        elif last > first:
+            yield Rect(first, band.y, last - first, band.height)
+
+
+def _marks(start: int, end: int, dashes: tuple[int, ...], line: int) -> Iterator[tuple[int, int]]:
+    place, step = start, 0
+    while place < end:
+        length = min(dashes[step % len(dashes)] * line, end - place)
+        if step % 2 == 0:
+            yield place, place + length
+        place += length
+        step += 1
+
+
+def cross(frame: Rect, line: int) -> tuple[Rect, ...]:
+    """Return the two arms of a frame's centre mark, as near to its exact centre as whole pixels allow."""
+    thick = max(1, line // 2)
+    arm = min(8 * line, frame.width // 4, frame.height // 4)
+    if arm <= thick:
+        return ()
+    centre_x, centre_y = frame.x + frame.width // 2, frame.y + frame.height // 2
+    return (
+        Rect(centre_x - arm, centre_y - thick // 2, 2 * arm, thick),
+        Rect(centre_x - thick // 2, centre_y - arm, thick, 2 * arm),
+    )
