@@ -145,14 +145,8 @@ class Box:
             shutil.copy(source, target)
 
     def run(self, command: str, python: Path) -> None:
-        tools = self.root / "bin"
-        tools.mkdir(exist_ok=True)
-        if not (tools / "python").exists():
-            # A script rather than a link: an environment knows its python by the path that it was called by.
-            (tools / "python").write_text(f'#!/bin/sh\nexec "{python}" "$@"\n', encoding="utf-8")
-            (tools / "python").chmod(0o755)
-        kept = {name: value for name, value in os.environ.items() if name.startswith(("PIP_", "SSL_", "XDG_CONFIG"))}
-        kept |= {"PATH": f"{tools}:/usr/bin:/bin", "HOME": str(self.root), "TMPDIR": str(self.root / "tmp")}
+        kept = {name: value for name, value in os.environ.items() if name.startswith(("PIP_", "SSL_", "LD_LIB"))}
+        kept |= {"PATH": f"{python.parent}:/usr/bin:/bin", "HOME": str(self.root), "TMPDIR": str(self.root / "tmp")}
         done = subprocess.run(
             ["sh", "-e", "-c", self.inside(command)],
             cwd=self.path("."),
@@ -170,17 +164,16 @@ def others_may_enter(folder: Path) -> bool:
 
 
 def base_python(box: Path) -> Path:
-    """Return a Python as an image's base brings it: the one at hand, or a copy where only its owner may enter."""
+    """Return a Python with pip, as an image's base brings it: of the one at hand, or of a copy that all may enter."""
     prefix = Path(sys.base_prefix).resolve()
     version = f"python{sys.version_info.major}.{sys.version_info.minor}"
     if not others_may_enter(prefix):
         copy = box / "base"
         left_out = shutil.ignore_patterns("site-packages", "__pycache__", "test", "idlelib", "share", "include", "*.a")
         shutil.copytree(prefix, copy, symlinks=True, ignore=left_out)
-        (copy / "lib" / version / "site-packages").mkdir()
-        subprocess.run([copy / "bin" / version, "-m", "ensurepip"], check=True, capture_output=True, timeout=120)
         prefix = copy
-    return prefix / "bin" / version
+    subprocess.run([prefix / "bin" / version, "-m", "venv", box / "builder"], check=True, timeout=120)
+    return box / "builder/bin/python"
 
 
 def is_root() -> bool:
@@ -273,7 +266,7 @@ def test_the_dockerfiles_steps_give_a_service_for_any_user_on_a_read_only_tree(b
     first, last = stages()
     image = Box(box)
     image.perform(first, base_python(box))
-    for left_behind in ("src", "wheels", "bin"):
+    for left_behind in ("src", "wheels", "builder"):
         shutil.rmtree(box / left_behind)
     subprocess.run(["chmod", "-R", "a-w", box / "opt"], check=True)
 
@@ -281,7 +274,8 @@ def test_the_dockerfiles_steps_give_a_service_for_any_user_on_a_read_only_tree(b
     variables = {name: image.inside(value) for name, value in environment(last).items()}
     variables["PATH"] = variables["PATH"].replace("$PATH", "/usr/bin:/bin")
     variables["TMPDIR"] = variables["HOME"]
-    variables["LD_LIBRARY_PATH"] = str(box / "base/lib")  # a copied Python's own library, where it has one
+    # A copied Python's own library, where it has one.
+    variables["LD_LIBRARY_PATH"] = f"{box}/base/lib:{os.environ.get('LD_LIBRARY_PATH', '')}"
     command = [part.replace("8080", port) for part in json.loads(values(last, "CMD")[0])]
     check = [part.replace("8080", port) for part in health_check()]
     for uid, gid in ((10001, 10001), (1_000_660_000, 0)):
