@@ -18,7 +18,7 @@ SOURCES = (ROOT / "sdk", ROOT / "service")
 # The parts of the SDK that know of transports, terminals and the demo; everything else of it is vocabulary.
 SDK_EDGES = (
     *("tallwide.client", "tallwide.inprocess", "tallwide.transport", "tallwide.demo", "tallwide.media_file"),
-    *("tallwide.cli", "tallwide.cli_handing_over", "tallwide.__main__"),
+    *("tallwide.cli", "tallwide.cli_handing_over", "tallwide.farm", "tallwide.__main__"),
 )
 FOUNDATIONS = ("tallwide_service.errors", "tallwide_service.limits", "tallwide_service.identity")
 

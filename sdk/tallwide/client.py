@@ -8,7 +8,7 @@ import urllib.parse
 from collections.abc import Mapping
 from dataclasses import replace
 from types import TracebackType
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from requests.adapters import BaseAdapter, HTTPAdapter
 
@@ -20,16 +20,19 @@ from tallwide.answers import (
     OrientationAnswer,
     SafeAreasAnswer,
 )
-from tallwide.check import CheckAnswer
-from tallwide.compare import CompareAnswer
 from tallwide.errors import ProtocolError, ServiceMissing
-from tallwide.handoff.document import HandoffAnswer
-from tallwide.handoff.reading import ReadAnswer
+from tallwide.forms import MEDIA_TYPES
 from tallwide.inprocess import BASE_URL, InProcessAdapter
 from tallwide.job import Comparand, FileFacts, Handoff, Job, Noun, Places, Raster
-from tallwide.mapping import MapAnswer
 from tallwide.transport import JSON_TYPE, Transport, parsed_json
 from tallwide.wire import from_wire, to_wire
+
+if TYPE_CHECKING:
+    from tallwide.check import CheckAnswer
+    from tallwide.compare import CompareAnswer
+    from tallwide.handoff.document import HandoffAnswer
+    from tallwide.handoff.reading import ReadAnswer
+    from tallwide.mapping import MapAnswer
 
 CONNECTIONS = 64  # kept open at most; threads beyond them open and close their own
 JobLike = Job | Mapping[str, Any]
@@ -136,24 +139,30 @@ class Client:
 
     def map(self, job: JobLike, places: Places | None = None) -> MapAnswer:
         """Return places of one space in another; `places`, or the job's own member `map`."""
+        from tallwide.mapping import MapAnswer  # noqa: PLC0415 - slow to load, and few need it
+
         return self._compute("/v1/map", _with(job, "map", places), MapAnswer)
 
     def check(self, job: JobLike, facts: FileFacts | None = None) -> CheckAnswer:
         """Return whether a file holds the recording; `facts`, or the job's own member `file`."""
+        from tallwide.check import CheckAnswer  # noqa: PLC0415 - slow to load, and few need it
+
         return self._compute("/v1/check", _with(job, "file", facts), CheckAnswer)
 
     def compare(self, job: JobLike, other: Comparand | None = None) -> CompareAnswer:
         """Return what moved between a job and another, or a document; `other`, or the job's own `compare`."""
+        from tallwide.compare import CompareAnswer  # noqa: PLC0415 - slow to load, and few need it
+
         return self._compute("/v1/compare", _with(job, "compare", other), CompareAnswer)
 
     def handoff(self, job: JobLike, form: str, options: Handoff | None = None) -> HandoffAnswer:
         """Return the decision as a document of an open form, with what it cannot carry."""
+        from tallwide.handoff.document import HandoffAnswer  # noqa: PLC0415 - slow to load, and few need it
+
         return self._compute(f"/v1/handoff/{_segment(form)}", _with(job, "handoff", options), HandoffAnswer)
 
     def handoff_file(self, job: JobLike, form: str, options: Handoff | None = None) -> bytes:
         """Return the decision as the bytes of a file of an open form."""
-        from tallwide.handoff import MEDIA_TYPES  # noqa: PLC0415 - only hand-off needs the forms
-
         path, whole = f"/v1/handoff/{_segment(form)}", _with(job, "handoff", options)
         return self._draw(path, whole, MEDIA_TYPES.get(form, JSON_TYPE))
 
@@ -173,6 +182,8 @@ class Client:
         raster
             Recorded raster, for forms that do not carry it.
         """
+        from tallwide.handoff.reading import ReadAnswer  # noqa: PLC0415 - slow to load, and few need it
+
         body: dict[str, Any] = {"document": document, "lenient": lenient}
         if raster is not None:
             body["raster"] = to_wire(raster)

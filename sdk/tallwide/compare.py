@@ -10,13 +10,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from tallwide.answers import Answer, Rect
 from tallwide.decision import Decision
-from tallwide.handoff import FormReading
 from tallwide.job import Deliverable, Number, Raster, Roll, exact
 from tallwide.mapping import RealArea, scaling
+
+if TYPE_CHECKING:
+    from tallwide.handoff.reading import FormReading
 
 Status = Literal["same", "moved", "delivered_otherwise", "only_in_first", "only_in_second"]
 

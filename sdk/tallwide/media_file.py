@@ -59,12 +59,22 @@ def read_still(path: Path) -> FileFacts | None:
     try:
         with Image.open(path) as still:
             orientation = still.getexif().get(ORIENTATION_TAG, 1)
-            width, height = still.size
-    except (OSError, ValueError, SyntaxError, Image.DecompressionBombError):
+            width, height = stored_size(still)
+    except (OSError, KeyError, ValueError, SyntaxError, Image.DecompressionBombError):
         return None
     if orientation not in TURN_OF_ORIENTATION:
         raise UnreadableFile(f"{path} is stored mirrored (EXIF orientation {orientation}): no frame lies so")
     return FileFacts(width, height, rotation=TURN_OF_ORIENTATION[orientation])
+
+
+def stored_size(still: Any) -> tuple[int, int]:
+    """Return the size of a still as stored; Pillow gives a TIFF's as it is shown."""
+    tags = getattr(still, "tag_v2", None)
+    if tags is None:
+        width, height = still.size
+        return int(width), int(height)
+    # TIFF 6.0: tag 256 is ImageWidth, 257 is ImageLength.
+    return int(tags[256]), int(tags[257])
 
 
 def read_exr(path: Path) -> FileFacts | None:
@@ -109,7 +119,8 @@ def probe(path: Path) -> FileFacts | None:
         streams = json.loads(done.stdout or b"{}").get("streams", [])
     except ValueError:
         return None
-    return facts_of_stream(streams[0]) if streams and "width" in streams[0] else None
+    # ffprobe goes by the ending of a name where it finds nothing inside, and then knows no size.
+    return facts_of_stream(streams[0]) if streams and streams[0].get("width") and streams[0].get("height") else None
 
 
 def facts_of_stream(stream: Mapping[str, Any]) -> FileFacts:

@@ -97,7 +97,8 @@ def _decision_of_two() -> Decision:
     ("column", "value", "is_read_leniently"),
     [
         ("x_px", "1.5", False), ("x_px", "", False), ("x_px", "-1", False), ("x_px", "9" * 20, False),
-        ("x_px", "3839", True), ("width_px", "0", False), ("raster_width_px", "70000", False), ("roll_deg", "45", False),
+        ("x_px", "3839", True), ("width_px", "0", False), ("raster_width_px", "70000", False),
+        ("roll_deg", "45", False),
         ("squeeze", "NaN", False), ("squeeze", "9", False), ("deliverable", "", False), ("deliverable", "a\nb", False),
         ("delivery_turn_deg", "x", False), ("aspect_requested", "0:0", False), ("aspect_requested", "x", False),
         ("squeeze_axis", "sideways", False), ("photosite_pitch_um", "0x1", False), ("mystery", "1", True),

@@ -7,9 +7,10 @@ of its own, standard library only, so that a farm can write documents from a sav
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any, get_args
+from typing import Any
 
 from tallwide.decision import Decision
+from tallwide.forms import FORMS, MEDIA_TYPES
 from tallwide.handoff import (
     csv_table,
     ffmpeg,
@@ -33,7 +34,6 @@ from tallwide.handoff.reading import (
 )
 from tallwide.job import Handoff
 
-FORMS: tuple[Form, ...] = get_args(Form)
 WRITERS: Mapping[str, Callable[[Decision, Handoff], Document]] = {
     "framing-decision-list": framing_decision_list.write,
     "image-regions": image_regions.write,
@@ -50,16 +50,6 @@ READERS: Mapping[str, Callable[[Any, ReadOptions], FormReading]] = {
     "iiif": iiif.read,
     "media-fragments": media_fragments.read,
     "csv": csv_table.read,
-}
-MEDIA_TYPES: Mapping[str, str] = {
-    "framing-decision-list": "application/x.framing-decision-list+json",
-    "image-regions": "application/rdf+xml",
-    "iiif": "text/uri-list",
-    "media-fragments": "text/uri-list",
-    "ffmpeg": "text/x-shellscript",
-    "openexr": "application/x.openexr-header+json",
-    "timeline-transform": "application/x.timeline-transform+json",
-    "csv": "text/csv",
 }
 
 

@@ -6,13 +6,13 @@ as tiff:ImageWidth and tiff:ImageLength. Roles come from the IPTC's vocabulary o
 
 from __future__ import annotations
 
+import html
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
 from xml.parsers import expat
-from xml.sax.saxutils import escape, quoteattr
 
 from tallwide.answers import Rect
 from tallwide.decision import Decision, Frame
@@ -62,7 +62,7 @@ def clean(text: str) -> str:
     allowed = (
         c for c in text if c in "\t\n\r" or 0x20 <= ord(c) <= 0xD7FF or 0xE000 <= ord(c) <= 0xFFFD or ord(c) > 0xFFFF
     )
-    return escape("".join(allowed))
+    return html.escape("".join(allowed), quote=False)
 
 
 def region(frame: Frame, capture: Capture, name: str, language: str | None) -> str:
@@ -70,7 +70,7 @@ def region(frame: Frame, capture: Capture, name: str, language: str | None) -> s
     rect, raster = frame.rect, capture.raster
     names = f'<rdf:li xml:lang="x-default">{clean(frame.label)}</rdf:li>'
     if language is not None:
-        names += f"<rdf:li xml:lang={quoteattr(language)}>{clean(frame.label)}</rdf:li>"
+        names += f'<rdf:li xml:lang="{language}">{clean(frame.label)}</rdf:li>'
     identifiers = "\n".join(
         f"""      <rdf:li rdf:parseType="Resource">
        <xmp:Identifier><rdf:Bag><rdf:li>{ROLES}{role}</rdf:li></rdf:Bag></xmp:Identifier>

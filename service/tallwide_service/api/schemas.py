@@ -18,7 +18,7 @@ from marshmallow import INCLUDE, Schema, ValidationError, fields, post_load, val
 from marshmallow.validate import Length, OneOf, Range, Regexp, Validator
 
 from tallwide import job as nouns
-from tallwide.handoff import READERS
+from tallwide.forms import READABLE_FORMS
 from tallwide.handoff.image_regions import LANGUAGE
 from tallwide.job import exact
 from tallwide.mapping import exact_coordinate
@@ -918,7 +918,7 @@ class ComparandSchema(NounSchema):
         error_messages={**PLAIN, "type": "must be a JSON object"},
         metadata={"description": "The other job."},
     )
-    form = choice(tuple(READERS), "Form of the document.")
+    form = choice(READABLE_FORMS, "Form of the document.")
     document = fields.Raw(metadata={"description": "The document: JSON for the forms that are JSON, else text."})
     lenient = switch("Whether the document is read leniently.")
     tolerance_px = number(0, SIDE, "How far an edge may have moved, recorded px of this job.")
