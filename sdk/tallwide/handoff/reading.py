@@ -219,12 +219,14 @@ def frames_as_job(
     else:
         capture["raster"] = to_wire(options.raster)
     turns = {turn for *_, turn in frames}
-    if turns != {0}:
-        if len(turns) == 1:
+    if len(turns) > 1:
+        notes.missing("/capture/roll", "the frames are turned differently: part of it is the delivery's")
+    elif form == "iiif":
+        notes.missing("/capture/roll", "camera and delivery are turned by so much together: read as the camera's")
+        if turns != {0}:
             capture["roll"] = turns.pop()
-            notes.missing("/capture/roll", "the turn may be the camera's or the delivery's: read as the camera's")
-        else:
-            notes.missing("/capture/roll", "the frames are turned differently: part of it is the delivery's")
+    else:
+        notes.missing("/capture/roll", f"the {form} form does not carry how the camera was turned")
     deliverables = []
     for index, (label, _, raster, _) in enumerate(frames):
         entry: dict[str, Any] = {"label": label}
