@@ -269,6 +269,7 @@ def test_the_dockerfiles_steps_give_a_service_for_any_user_on_a_read_only_tree(b
     for left_behind in ("src", "wheels", "builder"):
         shutil.rmtree(box / left_behind)
     subprocess.run(["chmod", "-R", "a-w", box / "opt"], check=True)
+    box.chmod(0o555)
 
     port = str(free_port())
     variables = {name: image.inside(value) for name, value in environment(last).items()}
