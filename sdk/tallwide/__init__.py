@@ -5,12 +5,12 @@ The names below load when they are first used, so that `import tallwide` stays l
 
 from __future__ import annotations
 
-import importlib
-from typing import TYPE_CHECKING, Any
-
 from tallwide.version import VERSION as __version__  # noqa: N811 - Python's own name for it
 
+TYPE_CHECKING = False  # as type checkers know it; importing typing takes as long as the rest of this module together
 if TYPE_CHECKING:
+    from typing import Any
+
     from tallwide.answers import (
         ChartReadingAnswer,
         DialInAnswer,
@@ -135,6 +135,8 @@ def __getattr__(name: str) -> Any:
     module = _MODULE_OF.get(name)
     if module is None:
         raise AttributeError(f"module 'tallwide' has no attribute {name!r}")
+    import importlib  # noqa: PLC0415 - not needed until a name is
+
     value = getattr(importlib.import_module(module), name)
     globals()[name] = value
     return value

@@ -6,6 +6,7 @@ Each command is a function of the parsed options; heavy imports wait until a com
 
 from __future__ import annotations
 
+import argparse
 import json
 import sys
 from collections.abc import Callable, Sequence
@@ -15,12 +16,10 @@ from typing import TYPE_CHECKING, Any
 from tallwide.version import VERSION
 
 if TYPE_CHECKING:
-    import argparse
-
     from tallwide.client import Client
 
 DONE, REFUSED, WRONG_USAGE, UNREACHABLE = 0, 1, 2, 3
-Command = Callable[["argparse.Namespace"], int]
+Command = Callable[[argparse.Namespace], int]
 
 
 class UsageError(Exception):
@@ -29,10 +28,6 @@ class UsageError(Exception):
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
-    arguments = sys.argv[1:] if arguments is None else list(arguments)
-    if arguments == ["--version"]:  # answered before anything is loaded
-        print(f"tallwide {VERSION}")
-        return DONE
     options = parser().parse_args(arguments)
     from tallwide.errors import ConnectionFailed, ProblemError, TallwideError, Unavailable  # noqa: PLC0415
 
@@ -54,8 +49,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def parser() -> argparse.ArgumentParser:
     """Return the parser of all commands."""
-    import argparse  # noqa: PLC0415 - `--version` does without
-
     whole = argparse.ArgumentParser(prog="tallwide", description="Framing for pictures of several shapes.")
     whole.add_argument("--version", action="version", version=f"tallwide {VERSION}")
     commands = whole.add_subparsers(required=True, metavar="COMMAND")

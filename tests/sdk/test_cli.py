@@ -94,9 +94,19 @@ def test_an_unreachable_service_exits_3(capsys, job_file, monkeypatch):
 
 
 def test_the_version_is_printed_without_loading_anything():
-    code = "import sys; from tallwide.cli import main; main(['--version']); print('argparse' in sys.modules)"
+    code = (
+        "import sys; sys.argv = ['tallwide', '--version']; before = set(sys.modules)\n"
+        "from tallwide.__main__ import main\n"
+        "print(main(), *sorted(set(sys.modules) - before))"
+    )
     shown = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
-    assert shown.split("\n")[:2] == [f"tallwide {__version__}", "False"]
+    assert shown.splitlines() == [f"tallwide {__version__}", "0 __future__ tallwide tallwide.__main__ tallwide.version"]
+
+
+def test_the_command_line_knows_its_version(capsys):
+    with pytest.raises(SystemExit) as stop:
+        main(["--version"])
+    assert (stop.value.code, capsys.readouterr().out) == (0, f"tallwide {__version__}\n")
 
 
 def test_every_command_has_help_with_an_example():
