@@ -91,6 +91,24 @@ class AngleOfView:
 
 
 @dataclass(frozen=True, slots=True)
+class Room:
+    """A value for each side of the upright picture."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+
+@dataclass(frozen=True, slots=True)
+class SubjectRoom:
+    """Room between a subject and its frame, upright: `px`, and `share` of the frame's width or height."""
+
+    px: Room
+    share: Room
+
+
+@dataclass(frozen=True, slots=True)
 class Extraction:
     """The rectangle of the recorded raster that becomes one deliverable.
 
@@ -107,6 +125,7 @@ class Extraction:
     aspect: AchievedAspect
     bound_by: tuple[str, ...]
     share_of_raster: float
+    subject_room: SubjectRoom | None = None
     sensor_mm: Size | None = None
     diagonal_mm: float | None = None
     angle_of_view_deg: AngleOfView | None = None

@@ -71,6 +71,32 @@ class Family:
         for count in self._sift(bottom):
             yield from self._close_pairs(count, most_partner)
 
+    def all_pairs(self, most: int, most_partner: int) -> list[tuple[int, int]]:
+        """Return every (count, partner) within the tolerance and both limits, in no particular order."""
+        top = self.last_count(most, most_partner)
+        if top <= 0:
+            return []
+        if 2 * top * max(self.rise, self.run) * (self.tolerance.denominator * 2) >= 1 << 62:
+            return [pair for count in range(1, top + 1) for pair in self._close_pairs(count, most_partner)]
+        counts = np.arange(1, top + 1, dtype=np.int64)
+        nearest, rest = np.divmod(2 * counts * self.rise + self.run, 2 * self.run)
+        lower = np.where((rest == 0) & (nearest > 1), nearest - 1, 0)
+        found = []
+        for partners in (np.maximum(nearest, 1), lower):
+            keep = (partners >= 1) & (partners <= most_partner) & self._are_close(counts, partners)
+            found.extend(zip(counts[keep].tolist(), partners[keep].tolist(), strict=True))
+        return found
+
+    def _are_close(self, counts: np.ndarray, partners: np.ndarray) -> np.ndarray:
+        """Return which pairs are within the tolerance; doubles decide what is clear, integers the rest."""
+        exact, actual = counts * (self.rise / self.run), partners.astype(np.float64)
+        bound = 1 + float(self.tolerance)
+        worse = np.maximum(actual / exact, exact / np.maximum(actual, 1e-9))
+        close = worse <= bound
+        for place in np.flatnonzero(np.abs(worse - bound) < 1e-9).tolist():
+            close[place] = self.is_close(int(counts[place]), int(partners[place]))
+        return close
+
     def _close_pairs(self, count: int, most_partner: int) -> Iterator[tuple[int, int]]:
         for partner in self.partners(count):
             if partner <= most_partner and self.is_close(count, partner):
@@ -113,3 +139,19 @@ def largest_first(shape: Shape, most_width: int, most_height: int) -> Iterator[t
 
 def _area(size: tuple[int, int]) -> int:
     return size[0] * size[1]
+
+
+def chain(shape: Shape, most_width: int, most_height: int) -> list[tuple[int, int]]:
+    """Return all candidate sizes up to two limits, px, smallest first.
+
+    Candidates form a chain: of two, one is at most as wide and at most as high as the other. With
+    partner steps along a line of slope s >= 1, a pair counted on the one axis is within 1/2 of the
+    line and one counted on the other within s/2; a wider and lower pair would have to be further
+    apart than 1 + s. So a larger area always holds the smaller frame's size.
+    """
+    grid = shape.grid
+    columns, lines = most_width // grid.width, most_height // grid.height
+    by_height, by_width = families(shape)
+    pairs = [(w * grid.width, h * grid.height) for h, w in by_height.all_pairs(lines, columns)]
+    pairs.extend((w * grid.width, h * grid.height) for w, h in by_width.all_pairs(columns, lines))
+    return sorted(set(pairs))

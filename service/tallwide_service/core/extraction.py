@@ -7,10 +7,13 @@ near as the grid allows to the same fraction of the region's box.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from tallwide.answers import AchievedAspect, Certificate, Extraction, RealRect, Rect
+import numpy as np
+
+from tallwide.answers import AchievedAspect, Certificate, Extraction, RealRect, Rect, Room, SubjectRoom
 from tallwide.geometry import (
     Sides,
     combined_area,
@@ -20,13 +23,14 @@ from tallwide.geometry import (
     shown_ratio,
     upright_fraction_to_recorded,
     upright_sides_to_recorded,
+    upright_to_recorded,
 )
 from tallwide.job import Capture, Deliverable, Job, exact
-from tallwide_service.core.candidates import Shape, largest_first
+from tallwide_service.core.candidates import Shape, chain, largest_first
 from tallwide_service.core.optics import image_facts
-from tallwide_service.core.region import Region, Span, protected, spans, usable_region
+from tallwide_service.core.region import Region, Span, image_circle, protected, spans, usable_region
 from tallwide_service.core.snap import nearest_step
-from tallwide_service.errors import CannotBeMet, Fault, NotServedYet
+from tallwide_service.errors import CannotBeMet, Fault
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,52 +63,82 @@ class Placement:
     cases: int
 
 
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """What all frames of a job have in common: capture, region, and the subject on the recorded raster."""
+
+    capture: Capture
+    region: Region
+    subject: Rect | None
+
+    def spans(self, frame: Frame) -> tuple[Span, Span]:
+        """Return the axes of the region's box for one frame."""
+        return spans(self.region.pixels, self.capture.grid, frame.protection, self.subject)
+
+
 def solve(job: Job) -> Solution:
     """Return the extraction of each deliverable of a job.
 
     Raises
     ------
-    NotServedYet
-        If the job uses a member that this version does not compute.
     CannotBeMet
-        If no candidate of a deliverable fits.
+        If the job's constraints are in conflict; its faults name them.
     """
-    refuse_unserved(job)
-    region = usable_region(job.capture)
-    placements = [place_alone(frame, job.capture, region) for frame in frames(job)]
+    ground = ground_of(job)
+    views = frames(job)
+    if job.framing.arrangement == "shared_point":
+        # The joint solver builds on this module.
+        from tallwide_service.core.joint import solve_together  # noqa: PLC0415
+
+        placements, certificate = solve_together(job, views, ground)
+    else:
+        placements = [place_alone(frame, ground) for frame in views]
+        certificate = alone_certificate(placements)
     rects = [placement.rect for placement in placements]
-    total = sum(rect.area for rect in rects)
     return Solution(
         extractions=tuple(
-            describe(frame, placement, job.capture) for frame, placement in zip(frames(job), placements, strict=True)
+            describe(frame, placement, ground) for frame, placement in zip(views, placements, strict=True)
         ),
         common_area=common_area(rects),
         combined_area=combined_area(rects),
-        certificate=Certificate(
-            objective="each_largest",
-            value=total,
-            upper_bound=total,
-            gap=0,
-            proof="exhausted",
-            cases=sum(placement.cases for placement in placements),
-        ),
+        certificate=certificate,
     )
 
 
-def refuse_unserved(job: Job) -> None:
-    """Refuse, by pointer, members that would change the answer and are not computed."""
-    lens, framing = job.capture.lens, job.framing
-    unserved = {
-        "/capture/usable_area": job.capture.usable_area is not None,
-        "/capture/lens/image_circle_mm": lens is not None and lens.image_circle_mm is not None,
-        "/framing/arrangement": framing.arrangement != "independent",
-        "/framing/subject": framing.subject is not None,
-    }
-    faults = tuple(
-        Fault(pointer, "this version does not compute with it yet") for pointer, is_used in unserved.items() if is_used
+def alone_certificate(placements: list[Placement]) -> Certificate:
+    """Return the certificate of frames that lie alone: each is the largest of all that fit."""
+    total = sum(placement.rect.area for placement in placements)
+    return Certificate(
+        objective="each_largest",
+        value=total,
+        upper_bound=total,
+        gap=0,
+        proof="exhausted",
+        cases=sum(placement.cases for placement in placements),
     )
-    if faults:
-        raise NotServedYet("the job uses " + ", ".join(fault.pointer for fault in faults), faults)
+
+
+def ground_of(job: Job) -> Ground:
+    """Return what a job's frames have in common.
+
+    Raises
+    ------
+    CannotBeMet
+        If the subject does not lie in the picture.
+    """
+    capture, subject = job.capture, job.framing.subject
+    held = None
+    if subject is not None:
+        picture = capture.upright_raster
+        upright = Rect(subject.x, subject.y, subject.width, subject.height)
+        if upright.right > picture.width or upright.bottom > picture.height:
+            detail = (
+                f"the subject ends at {upright.right}, {upright.bottom}; the upright picture is "
+                f"{picture.width} x {picture.height} px"
+            )
+            raise CannotBeMet(detail, (Fault("/framing/subject", detail),))
+        held = upright_to_recorded(upright, capture)
+    return Ground(capture, usable_region(capture), held)
 
 
 def frames(job: Job) -> tuple[Frame, ...]:
@@ -127,70 +161,154 @@ def frame_of(deliverable: Deliverable, pointer: str, job: Job) -> Frame:
     )
 
 
-def place_alone(frame: Frame, capture: Capture, region: Region) -> Placement:
+def place_alone(frame: Frame, ground: Ground) -> Placement:
     """Return the largest candidate that fits, at the grid place nearest to its align point.
 
-    Of equally large ones the smaller aspect error, then the wider upright one.
+    Raises
+    ------
+    CannotBeMet
+        If no candidate fits, or none that holds the subject.
     """
-    horizontal, vertical = spans(region.box, capture.grid, frame.protection)
-    most_width, most_height = horizontal.longest(capture.grid.width), vertical.longest(capture.grid.height)
-    best: list[tuple[int, int]] = []
-    for size in largest_first(frame.shape, most_width, most_height):
-        if best and size[0] * size[1] < best[0][0] * best[0][1]:
-            break
-        best.append(size)
-    if not best:
-        raise no_candidate(frame, most_width, most_height)
-    width, height = min(best, key=lambda size: (frame.shape.error(*size), _narrowness(size, capture)))
-    rect = Rect(
-        nearest_place(horizontal, width, frame.align[0]),
-        nearest_place(vertical, height, frame.align[1]),
-        width,
-        height,
-    )
-    return Placement(rect, bound_by(rect, capture, horizontal, vertical), cases=len(best) + 1)
+    horizontal, vertical = ground.spans(frame)
+    grid = ground.capture.grid
+    most = horizontal.longest(grid.width), vertical.longest(grid.height)
+    cases = 0
+    for width, height in _sizes(frame, ground, most):
+        cases += 1
+        if not horizontal.places(width) or not vertical.places(height):
+            continue
+        rect = nearest_place(frame, ground, width, height)
+        if rect is not None:
+            return Placement(rect, bound_by(rect, frame, ground), cases)
+    raise no_frame(frame, ground, most)
 
 
-def _narrowness(size: tuple[int, int], capture: Capture) -> int:
-    """Sort key that puts the wider upright size first."""
-    return -size[1] if capture.is_on_its_side else -size[0]
+def _sizes(frame: Frame, ground: Ground, most: tuple[int, int]) -> Iterator[tuple[int, int]]:
+    """Yield candidate sizes, largest first, from the first that may fit in the region."""
+    if ground.region.is_plain:
+        yield from largest_first(frame.shape, *most)
+        return
+    sizes = chain(frame.shape, *most)
+    bare = replace(ground, subject=None)
+    # A smaller candidate fits inside a larger one, so those that fit at all are the first of the chain.
+    fits, fails = 0, len(sizes)
+    while fails - fits > 0:
+        middle = (fits + fails) // 2
+        if _columns_of_places(frame, bare, *sizes[middle])[0].size:
+            fits = middle + 1
+        else:
+            fails = middle
+    yield from reversed(sizes[:fits])
 
 
-def nearest_place(span: Span, side: int, align: Fraction) -> int:
-    """Return the grid place of a side that brings its align point nearest to the span's; ties the smaller."""
-    places = span.places(side)
-    if places is None:
-        raise ValueError(f"a side of {side} px has no place between {span.start} and {span.stop}")
-    wanted = span.start + align * (span.stop - span.start - side)
-    return nearest_step(wanted, span.step, lowest=places[0], highest=places[1])
+def nearest_place(frame: Frame, ground: Ground, width: int, height: int) -> Rect | None:
+    """Return a size at the grid place that brings its align point nearest to the same share of the region's box.
 
-
-def no_candidate(frame: Frame, most_width: int, most_height: int) -> CannotBeMet:
-    """Return the error for a frame that has no candidate, with what would be needed."""
-    grid = frame.shape.grid
-    if most_width == 0 or most_height == 0:
-        side = "width" if most_width == 0 else "height"
-        step = grid.width if most_width == 0 else grid.height
-        detail = f"one grid step of {side}, {step} px, does not fit in the region with the frame's protection"
-    else:
-        detail = (
-            f"no size on the grid up to {most_width} x {most_height} recorded px is within the aspect tolerance "
-            f"of {float(frame.deliverable.ratio):.6g}"
+    Least squared distance, then the smaller y, then the smaller x; `None` where the size has no place.
+    """
+    wanted_x, wanted_y = wanted_place(frame, ground, width, height)
+    if ground.region.is_plain:
+        horizontal, vertical = ground.spans(frame)
+        columns, rows = horizontal.places(width), vertical.places(height)
+        if columns is None or rows is None:
+            return None
+        x = nearest_step(wanted_x, horizontal.step, lowest=columns[0], highest=columns[1])
+        y = nearest_step(wanted_y, vertical.step, lowest=rows[0], highest=rows[1])
+        return Rect(x, y, width, height)
+    xs, first, last = _columns_of_places(frame, ground, width, height)
+    if not xs.size:
+        return None
+    step = ground.capture.grid.y
+    ys = np.clip(np.rint(float(wanted_y) / step) * step, first, last)
+    distance = (xs - float(wanted_x)) ** 2 + (ys - float(wanted_y)) ** 2
+    # Doubles leave a few columns to be compared exactly.
+    near = np.flatnonzero(distance <= distance.min() * (1 + 1e-9) + 1e-3)
+    best = min(
+        ((x - wanted_x) ** 2 + (y - wanted_y) ** 2, y, x)
+        for x, y in (
+            (int(xs[i]), nearest_step(wanted_y, step, lowest=int(first[i]), highest=int(last[i]))) for i in near
         )
-    return CannotBeMet(
-        f'"{frame.deliverable.label}" has no frame: {detail}',
-        (Fault(frame.pointer, detail), Fault("/capture/grid", detail), Fault("/framing/aspect_tolerance", detail)),
+    )
+    return Rect(best[2], best[1], width, height)
+
+
+def wanted_place(frame: Frame, ground: Ground, width: int, height: int) -> tuple[Fraction, Fraction]:
+    """Return the exact corner that puts a frame's align point at the same share of the region's box."""
+    box = ground.region.box
+    return (
+        box.left + frame.align[0] * (box.right - box.left - width),
+        box.top + frame.align[1] * (box.bottom - box.top - height),
     )
 
 
-def bound_by(rect: Rect, capture: Capture, horizontal: Span, vertical: Span) -> tuple[str, ...]:
-    """Name what keeps a frame from being larger, axis by axis on the recorded raster.
+def _columns_of_places(
+    frame: Frame, ground: Ground, width: int, height: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the grid columns where a size has a place in a curved region, and its first and last row there."""
+    horizontal, vertical = ground.spans(frame)
+    columns, rows = horizontal.places(width), vertical.places(height)
+    nowhere = np.empty(0, dtype=np.int64)
+    if columns is None or rows is None:
+        return nowhere, nowhere, nowhere
+    grown = protected(Rect(0, 0, width, height), frame.protection)
+    xs = np.arange(columns[0], columns[1] + 1, horizontal.step, dtype=np.int64)
+    left, right = xs + grown.x, xs + grown.right
+    region = ground.region
+    top = np.maximum(region.first_row[left], region.first_row[right]) - grown.y
+    bottom = np.minimum(region.last_row[left], region.last_row[right]) - grown.bottom
+    first = np.maximum(-(-top // vertical.step) * vertical.step, rows[0])
+    last = np.minimum(bottom // vertical.step * vertical.step, rows[1])
+    keep = first <= last
+    return xs[keep], first[keep], last[keep]
 
-    An axis binds where its side could not be one grid step longer. Edges are named as they lie on
-    the recorded raster; `grid` where a finer grid would leave room on that axis, or where no axis
-    binds and only the grid and the tolerance hold the frame back.
+
+def no_frame(frame: Frame, ground: Ground, most: tuple[int, int]) -> CannotBeMet:
+    """Return the error for a frame that has no candidate, with what is in conflict and by how much."""
+    grid, label = ground.capture.grid, frame.deliverable.label
+    subject = ground.subject
+    if min(most) == 0:
+        side, step = ("width", grid.width) if most[0] == 0 else ("height", grid.height)
+        detail = f"one grid step of {side}, {step} px, does not fit in the region with the frame's protection"
+        faults = (Fault(frame.pointer, detail), Fault("/capture/grid", detail))
+    elif next(largest_first(frame.shape, *most), None) is None:
+        detail = (
+            f"no size on the grid up to {most[0]} x {most[1]} recorded px is within the aspect tolerance of "
+            f"{float(frame.deliverable.ratio):.6g}"
+        )
+        faults = tuple(Fault(at, detail) for at in (frame.pointer, "/capture/grid", "/framing/aspect_tolerance"))
+    elif subject is not None:
+        alone = place_alone(frame, replace(ground, subject=None)).rect
+        width, height = alone.width, alone.height
+        missing = max(subject.width - width, 0), max(subject.height - height, 0)
+        detail = (
+            f"the subject is {subject.width} x {subject.height} recorded px; the frame is at most {width} x {height}"
+            + (f", {missing[0]} x {missing[1]} px too small" if any(missing) else " and cannot lie around it")
+        )
+        faults = (Fault("/framing/subject", detail), Fault(frame.pointer, detail))
+    else:
+        detail = "no candidate size fits inside the lens's circle and the usable area"
+        faults = tuple(
+            Fault(at, detail)
+            for at, is_there in (
+                ("/capture/lens/image_circle_mm", image_circle(ground.capture) is not None),
+                ("/capture/usable_area", ground.capture.usable_area is not None),
+                (frame.pointer, True),
+            )
+            if is_there
+        )
+    return CannotBeMet(f'"{label}" has no frame: {detail}', faults)
+
+
+def bound_by(rect: Rect, frame: Frame, ground: Ground) -> tuple[str, ...]:
+    """Name what keeps a frame from being larger.
+
+    On a plain raster axis by axis: an axis binds where its side could not be one grid step longer.
+    In a curved region, what the next larger size breaks where it would come to lie.
     """
-    grid = capture.grid
+    if not ground.region.is_plain:
+        return _bound_by_curve(rect, frame, ground)
+    grid = ground.capture.grid
+    horizontal, vertical = ground.spans(frame)
     names = [
         *_axis_bound_by(horizontal, rect.width, grid.width, ("raster_left", "raster_right")),
         *_axis_bound_by(vertical, rect.height, grid.height, ("raster_top", "raster_bottom")),
@@ -202,18 +320,34 @@ def _axis_bound_by(span: Span, side: int, step: int, edges: tuple[str, str]) -> 
     longer = side + step
     if span.places(longer) is not None:
         return []
-    names = list(edges)
-    bare = Span(span.start, span.stop, span.step)
+    bare = Span(span.start, span.stop, span.step, span.before, span.after)
     if bare.places(longer) is not None:
+        return ["subject"]
+    names = list(edges)
+    if Span(span.start, span.stop, span.step).places(longer) is not None:
         names.append("protection")
-    fine = Span(span.start, span.stop, 1, span.before, span.after)
-    if fine.places(side + 1) is not None:
+    if replace(bare, step=1).places(side + 1) is not None:
         names.append("grid")
     return names
 
 
-def describe(frame: Frame, placement: Placement, capture: Capture) -> Extraction:
+def _bound_by_curve(rect: Rect, frame: Frame, ground: Ground) -> tuple[str, ...]:
+    """Name what the next larger candidate breaks, one grid step around the place of this one."""
+    grid, region = ground.capture.grid, ground.region
+    names: list[str] = []
+    for width, height in ((rect.width + grid.width, rect.height), (rect.width, rect.height + grid.height)):
+        x = rect.x - int(frame.align[0] * (width - rect.width))
+        y = rect.y - int(frame.align[1] * (height - rect.height))
+        bare = Rect(x, y, width, height)
+        names.extend(region.broken_by(bare))
+        if region.holds(bare) and not region.holds(protected(bare, frame.protection)):
+            names.extend((*region.broken_by(protected(bare, frame.protection)), "protection"))
+    return tuple(dict.fromkeys(names)) or ("grid",)
+
+
+def describe(frame: Frame, placement: Placement, ground: Ground) -> Extraction:
     """Return the answer for one placed frame."""
+    capture = ground.capture
     rect, raster = placement.rect, capture.raster
     requested = frame.deliverable.ratio
     achieved = shown_ratio(rect.width, rect.height, capture)
@@ -227,6 +361,7 @@ def describe(frame: Frame, placement: Placement, capture: Capture) -> Extraction
         aspect=AchievedAspect(float(requested), float(achieved), float(achieved / requested - 1)),
         bound_by=placement.bound_by,
         share_of_raster=rect.area / (raster.width * raster.height),
+        subject_room=subject_room(rect, ground),
         sensor_mm=facts.size_mm,
         diagonal_mm=facts.diagonal_mm,
         angle_of_view_deg=facts.angle_of_view_deg,
@@ -242,3 +377,17 @@ def ideal_rect(rect: Rect, frame: Frame) -> RealRect:
     x = rect.x + frame.align[0] * (rect.width - width)
     y = rect.y + frame.align[1] * (rect.height - height)
     return RealRect(float(x), float(y), float(width), float(height))
+
+
+def subject_room(rect: Rect, ground: Ground) -> SubjectRoom | None:
+    """Return the room around the subject in a frame, upright: pixels, and shares of the frame's sides."""
+    if ground.subject is None:
+        return None
+    frame = recorded_to_upright(rect, ground.capture)
+    subject = recorded_to_upright(ground.subject, ground.capture)
+    left, top = subject.x - frame.x, subject.y - frame.y
+    right, bottom = frame.right - subject.right, frame.bottom - subject.bottom
+    return SubjectRoom(
+        px=Room(left, top, right, bottom),
+        share=Room(left / frame.width, top / frame.height, right / frame.width, bottom / frame.height),
+    )

@@ -1,34 +1,318 @@
-"""Regions: the part of the recorded raster that may be used, and which rectangles fit in it.
+"""Regions: the part of the recorded raster that may be used, and what lies inside it. All exact.
 
-A region answers two questions, both exactly: does a rectangle lie inside it, and on which grid
-places can a size, grown by its protection, lie. Lengths are recorded pixels.
+A region is the raster, cut by the image circle and by a convex usable area. A rectangle lies in
+it where its four corners do, and corners are whole pixels, so a curved region is kept as the first
+and the last row of each column that lie inside: whole numbers, decided in rational arithmetic.
+Lengths are recorded pixels, origin top left, y down.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
+from math import ceil, floor
+from typing import NamedTuple
+
+import numpy as np
 
 from tallwide.answers import Rect
 from tallwide.geometry import Sides
-from tallwide.job import Capture, Grid
+from tallwide.job import Capture, Grid, exact
+from tallwide_service.core.optics import pixel_mm
 from tallwide_service.core.snap import ceil_share, ceil_to_step, floor_to_step
+from tallwide_service.errors import CannotBeMet, Fault
+
+# Doubles place a row to far better than this; what comes nearer to a whole number is decided exactly.
+_NEAR = 1e-4
+_RAREST = 1e-9
+
+
+class Box(NamedTuple):
+    """A rectangle whose edges need not lie on pixels."""
+
+    left: Fraction
+    top: Fraction
+    right: Fraction
+    bottom: Fraction
+
+
+@dataclass(frozen=True, slots=True)
+class Circle:
+    """The image circle on the recorded raster, where it may be an ellipse: centre and half axes, px."""
+
+    x: Fraction
+    y: Fraction
+    half_width: Fraction
+    half_height: Fraction
+
+    name = "image_circle"
+
+    def holds(self, x: int, y: int) -> bool:
+        """Whether a corner of pixels lies inside or on the circle."""
+        across = (x - self.x) * self.half_height
+        down = (y - self.y) * self.half_width
+        return across * across + down * down <= (self.half_width * self.half_height) ** 2
+
+    def box(self) -> Box:
+        """Return the circle's bounding box."""
+        return Box(
+            self.x - self.half_width,
+            self.y - self.half_height,
+            self.x + self.half_width,
+            self.y + self.half_height,
+        )
+
+    def cut(self, columns: Columns) -> None:
+        """Take away the rows outside the circle."""
+        places = np.arange(len(columns.first), dtype=np.float64)
+        off = (places - float(self.x)) / float(self.half_width)
+        left = 1 - off * off
+        reach = np.sqrt(np.maximum(left, 0.0)) * float(self.half_height)
+        upper, lower = float(self.y) + reach, float(self.y) - reach
+        doubtful = np.abs(left) < _RAREST
+        doubtful |= np.abs(upper - np.rint(upper)) < _NEAR
+        doubtful |= np.abs(lower - np.rint(lower)) < _NEAR
+        first, last = np.ceil(lower).astype(np.int64), np.floor(upper).astype(np.int64)
+        outside = (left < 0) & ~doubtful
+        first[outside], last[outside] = 1, 0
+        for column in np.flatnonzero(doubtful).tolist():
+            first[column], last[column] = self._rows(column, int(np.rint(lower[column])), int(np.rint(upper[column])))
+        columns.keep(first, last)
+
+    def _rows(self, column: int, first: int, last: int) -> tuple[int, int]:
+        """Return the first and last row of a column, searched from near guesses, exactly."""
+        middle = round(self.y)
+        if not any(self.holds(column, row) for row in (middle - 1, middle, middle + 1)):
+            return 1, 0
+        first, last = min(first - 1, middle), max(last + 1, middle)
+        while not self.holds(column, first):
+            first += 1
+        while not self.holds(column, last):
+            last -= 1
+        return first, last
+
+
+class HalfPlane(NamedTuple):
+    """One side of a usable area: points with a x + b y <= c are inside."""
+
+    a: Fraction
+    b: Fraction
+    c: Fraction
+
+    def holds(self, x: int, y: int) -> bool:
+        """Whether a corner of pixels lies inside or on the edge."""
+        return self.a * x + self.b * y <= self.c
+
+    def cut(self, columns: Columns) -> None:
+        """Take away the rows outside."""
+        count = len(columns.first)
+        first, last = np.zeros(count, dtype=np.int64), np.full(count, columns.height, dtype=np.int64)
+        if self.b == 0:
+            inside = np.array([self.a * x <= self.c for x in range(count)])
+            first[~inside], last[~inside] = 1, 0
+            columns.keep(first, last)
+            return
+        slope, start = -self.a / self.b, self.c / self.b
+        rows = float(start) + float(slope) * np.arange(count, dtype=np.float64)
+        slack = _NEAR + 1e-13 * (abs(float(start)) + abs(float(slope)) * count)
+        rows = np.clip(rows, -2.0 * slack - 2, columns.height + 2 * slack + 2)
+        bound = np.floor(rows) if self.b > 0 else np.ceil(rows)
+        for column in np.flatnonzero(np.abs(rows - np.rint(rows)) < slack).tolist():
+            row = start + slope * column
+            bound[column] = min(max(floor(row) if self.b > 0 else ceil(row), -2), columns.height + 2)
+        if self.b > 0:
+            last = bound.astype(np.int64)
+        else:
+            first = bound.astype(np.int64)
+        columns.keep(first, last)
+
+
+@dataclass(frozen=True, slots=True)
+class Polygon:
+    """A convex usable area, as its corners and its half planes."""
+
+    corners: tuple[tuple[Fraction, Fraction], ...]
+    sides: tuple[HalfPlane, ...]
+
+    name = "usable_area"
+
+    def holds(self, x: int, y: int) -> bool:
+        """Whether a corner of pixels lies inside or on the edge."""
+        return all(side.holds(x, y) for side in self.sides)
+
+    def box(self) -> Box:
+        """Return the area's bounding box."""
+        xs, ys = [x for x, _ in self.corners], [y for _, y in self.corners]
+        return Box(min(xs), min(ys), max(xs), max(ys))
+
+    def cut(self, columns: Columns) -> None:
+        """Take away the rows outside the area."""
+        for side in self.sides:
+            side.cut(columns)
+
+
+class Columns:
+    """First and last row inside, for each column edge of a raster; first > last where there is none."""
+
+    def __init__(self, width: int, height: int) -> None:
+        self.height = height
+        self.first = np.zeros(width + 1, dtype=np.int64)
+        self.last = np.full(width + 1, height, dtype=np.int64)
+
+    def keep(self, first: np.ndarray, last: np.ndarray) -> None:
+        """Keep only the rows that lie between two bounds too."""
+        np.maximum(self.first, first, out=self.first)
+        np.minimum(self.last, last, out=self.last)
 
 
 @dataclass(frozen=True, slots=True)
 class Region:
-    """The usable part of one recorded raster."""
+    """The usable part of one recorded raster.
 
-    box: Rect
+    `cuts` are the circle and the usable area, as far as given. `first_row` and `last_row` hold the
+    rows inside for each column edge; `None` where nothing cuts the raster.
+    """
+
+    raster: Rect
+    cuts: tuple[Circle | Polygon, ...]
+    box: Box
+    first_row: np.ndarray | None = None
+    last_row: np.ndarray | None = None
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether the region is the whole raster."""
+        return not self.cuts
+
+    @property
+    def pixels(self) -> Rect:
+        """The largest rectangle of whole pixels inside the bounding box."""
+        left, top = ceil(self.box.left), ceil(self.box.top)
+        return Rect(left, top, max(floor(self.box.right) - left, 0), max(floor(self.box.bottom) - top, 0))
 
     def holds(self, rect: Rect) -> bool:
         """Whether a rectangle of whole pixels lies inside; edges may touch."""
-        return self.box.holds(rect)
+        if not self.raster.holds(rect):
+            return False
+        if self.first_row is None or self.last_row is None:
+            return True
+        first, last = self.first_row, self.last_row
+        return bool(
+            rect.y >= max(first[rect.x], first[rect.right]) and rect.bottom <= min(last[rect.x], last[rect.right])
+        )
+
+    def broken_by(self, rect: Rect) -> tuple[str, ...]:
+        """Name what a rectangle breaks: edges of the raster, the image circle, the usable area."""
+        raster = self.raster
+        names = [
+            name
+            for name, is_out in (
+                ("raster_left", rect.x < raster.x),
+                ("raster_right", rect.right > raster.right),
+                ("raster_top", rect.y < raster.y),
+                ("raster_bottom", rect.bottom > raster.bottom),
+            )
+            if is_out
+        ]
+        names.extend(cut.name for cut in self.cuts if not all(cut.holds(x, y) for x, y in corners(rect)))
+        return tuple(names)
+
+
+def corners(rect: Rect) -> Iterator[tuple[int, int]]:
+    """Yield the four corners of a rectangle."""
+    for x in (rect.x, rect.right):
+        for y in (rect.y, rect.bottom):
+            yield x, y
 
 
 def usable_region(capture: Capture) -> Region:
-    """Return the region of a capture."""
-    return Region(Rect(0, 0, capture.raster.width, capture.raster.height))
+    """Return the region of a capture: its raster, cut by the image circle and the usable area.
+
+    Raises
+    ------
+    CannotBeMet
+        If the usable area is not convex; the fault points at the corner that breaks it.
+    """
+    raster = Rect(0, 0, capture.raster.width, capture.raster.height)
+    cuts: list[Circle | Polygon] = []
+    circle = image_circle(capture)
+    if circle is not None:
+        cuts.append(circle)
+    if capture.usable_area is not None:
+        cuts.append(usable_polygon(capture.usable_area))
+    whole = Box(Fraction(0), Fraction(0), Fraction(raster.width), Fraction(raster.height))
+    if not cuts:
+        return Region(raster, (), whole)
+    columns = Columns(raster.width, raster.height)
+    for cut in cuts:
+        cut.cut(columns)
+    boxes = [whole, *(cut.box() for cut in cuts)]
+    box = Box(
+        max(one.left for one in boxes),
+        max(one.top for one in boxes),
+        min(one.right for one in boxes),
+        min(one.bottom for one in boxes),
+    )
+    return Region(raster, tuple(cuts), box, columns.first, columns.last)
+
+
+def image_circle(capture: Capture) -> Circle | None:
+    """Return a capture's image circle in recorded pixels; `None` where none is given."""
+    pixel = pixel_mm(capture)
+    lens = capture.lens
+    if lens is None or lens.image_circle_mm is None or pixel is None:
+        return None
+    radius = exact(lens.image_circle_mm) / 2
+    return Circle(
+        Fraction(capture.raster.width, 2) + exact(lens.offset_mm.x) / pixel[0],
+        Fraction(capture.raster.height, 2) + exact(lens.offset_mm.y) / pixel[1],
+        radius / pixel[0],
+        radius / pixel[1],
+    )
+
+
+def usable_polygon(area: tuple[tuple[float, float], ...]) -> Polygon:
+    """Return a convex polygon from its corners, in either direction.
+
+    Raises
+    ------
+    CannotBeMet
+        At the first corner that turns the other way, stands twice, or closes the area more than once.
+    """
+    points = tuple((exact(x), exact(y)) for x, y in area)
+    count = len(points)
+    edges = [
+        (points[(i + 1) % count][0] - points[i][0], points[(i + 1) % count][1] - points[i][1]) for i in range(count)
+    ]
+    turns = []
+    for i in range(count):
+        (ax, ay), (bx, by) = edges[i - 1], edges[i]
+        turns.append(ax * by - ay * bx)
+        if edges[i] == (0, 0):
+            raise _not_convex(i, "stands twice")
+        if turns[i] == 0 and ax * bx + ay * by < 0:
+            raise _not_convex(i, "doubles back")
+    direction = next((turn for turn in turns if turn), None)
+    if direction is None:
+        raise _not_convex(0, "lies on one line with all the others")
+    for i, turn in enumerate(turns):
+        if turn * direction < 0:
+            raise _not_convex(i, "turns inwards")
+    # A path that always turns one way may still go round more than once.
+    changes = sum((edges[i - 1] < (0, 0)) != (edges[i] < (0, 0)) for i in range(count))
+    if changes > 2:
+        raise _not_convex(count - 1, "closes the area after more than one round")
+    sides = []
+    for (x, y), (dx, dy) in zip(points, edges, strict=True):
+        a, b = (dy, -dx) if direction > 0 else (-dy, dx)
+        sides.append(HalfPlane(a, b, a * x + b * y))
+    return Polygon(points, tuple(sides))
+
+
+def _not_convex(corner: int, what: str) -> CannotBeMet:
+    detail = f"the usable area is not convex: its corner {corner} {what}"
+    return CannotBeMet(detail, (Fault(f"/capture/usable_area/{corner}", detail),))
 
 
 def protected(rect: Rect, protection: Sides) -> Rect:
@@ -40,35 +324,49 @@ def protected(rect: Rect, protection: Sides) -> Rect:
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """One axis of a region's box, the place step on it, and the protection before and after a side."""
+    """One axis of a region's box: its whole pixels, the place step on it, protection, and what a side must hold."""
 
     start: int
     stop: int
     step: int
     before: Fraction = Fraction(0)
     after: Fraction = Fraction(0)
+    held: tuple[int, int] | None = None
 
     def places(self, side: int) -> tuple[int, int] | None:
         """Return the first and last grid place of a side with its protection; `None` where there is none."""
-        first = ceil_to_step(self.start + ceil_share(self.before, side), self.step)
-        last = floor_to_step(self.stop - ceil_share(self.after, side) - side, self.step)
+        lowest = self.start + ceil_share(self.before, side)
+        highest = self.stop - ceil_share(self.after, side) - side
+        if self.held is not None:
+            lowest, highest = max(lowest, self.held[1] - side), min(highest, self.held[0])
+        first, last = ceil_to_step(lowest, self.step), floor_to_step(highest, self.step)
         return (first, last) if first <= last else None
 
     def longest(self, step: int) -> int:
-        """Return the longest side, a multiple of `step`, that has a place; 0 where none has."""
-        fits, fails = 0, (self.stop - self.start) // step + 1
+        """Return the longest side, a multiple of `step`, that fits beside its protection; 0 where none does."""
+        bare = Span(self.start, self.stop, self.step, self.before, self.after)
+        fits, fails = 0, max(self.stop - self.start, 0) // step + 1
         while fails - fits > 1:
             middle = (fits + fails) // 2
-            if self.places(middle * step) is None:
+            if bare.places(middle * step) is None:
                 fails = middle
             else:
                 fits = middle
         return fits * step
 
 
-def spans(box: Rect, grid: Grid, protection: Sides) -> tuple[Span, Span]:
-    """Return the horizontal and the vertical span of a box."""
+def spans(box: Rect, grid: Grid, protection: Sides, held: Rect | None = None) -> tuple[Span, Span]:
+    """Return the horizontal and the vertical span of a box, for frames that hold `held`."""
     return (
-        Span(box.x, box.right, grid.x, protection.left, protection.right),
-        Span(box.y, box.bottom, grid.y, protection.top, protection.bottom),
+        Span(
+            box.x, box.right, grid.x, protection.left, protection.right, None if held is None else (held.x, held.right)
+        ),
+        Span(
+            box.y,
+            box.bottom,
+            grid.y,
+            protection.top,
+            protection.bottom,
+            None if held is None else (held.y, held.bottom),
+        ),
     )
