@@ -51,9 +51,7 @@ def candidate_sizes(capture: Capture, ratio: Fraction, tolerance: Fraction) -> l
     return [
         (width, height)
         for width, height in sizes
-        if width <= raster.width
-        and height <= raster.height
-        and shape_error(width, height, capture, ratio) <= tolerance
+        if width <= raster.width and height <= raster.height and shape_error(width, height, capture, ratio) <= tolerance
     ]
 
 
@@ -100,7 +98,9 @@ def allowed_rects(job: Job, index: int) -> list[Rect]:
                 if grown.x < 0 or grown.y < 0:
                     continue
                 back = {0: 0, 90: 270, 180: 180, 270: 90}[roll]
-                up_raster = type(raster)(*((raster.height, raster.width) if roll in (90, 270) else (raster.width, raster.height)))
+                up_raster = type(raster)(
+                    *((raster.height, raster.width) if roll in (90, 270) else (raster.width, raster.height))
+                )
                 recorded = turn_rect(grown, up_raster, back)
                 corners = product((recorded.x, recorded.right), (recorded.y, recorded.bottom))
                 if not all(is_inside(cx, cy, capture) for cx, cy in corners):
@@ -148,7 +148,14 @@ def alone(job: Job, index: int, rects: list[Rect]) -> Rect | None:
         off = (rect.x - left - ax * (right - left - rect.width)) ** 2
         off += (rect.y - top - ay * (bottom - top - rect.height)) ** 2
         upright_width = rect.height if job.capture.roll in (90, 270) else rect.width
-        return (-rect.area, shape_error(rect.width, rect.height, job.capture, ratio), -upright_width, off, rect.y, rect.x)
+        return (
+            -rect.area,
+            shape_error(rect.width, rect.height, job.capture, ratio),
+            -upright_width,
+            off,
+            rect.y,
+            rect.x,
+        )
 
     return min(rects, key=key, default=None)
 
@@ -186,9 +193,7 @@ def together(job: Job) -> list[Rect] | None:
             full = len(chosen) == count
             if len(sides) > 1 and (full or len(sides) > 1):
                 return False
-        return all(
-            chosen[outer].holds(chosen[inner]) for inner, outer in pairs if max(inner, outer) < len(chosen)
-        )
+        return all(chosen[outer].holds(chosen[inner]) for inner, outer in pairs if max(inner, outer) < len(chosen))
 
     def key(chosen: list[Rect]):
         areas = [rect.area for rect in chosen]

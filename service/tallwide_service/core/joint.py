@@ -28,13 +28,13 @@ from itertools import product
 from typing import NamedTuple
 
 from tallwide.answers import Certificate, Rect
-from tallwide.job import Framing, Job, exact
 from tallwide.geometry import upright_fraction_to_recorded
+from tallwide.job import Framing, Job, exact
 from tallwide_service.core.candidates import chain
-from tallwide_service.core.extraction import Frame, Ground, Placement, place_alone, wanted_place
+from tallwide_service.core.extraction import Frame, Ground, Placement, place_alone
 from tallwide_service.core.joint_places import place_sizes
 from tallwide_service.core.region import Span, protected
-from tallwide_service.core.snap import ceil_share, ceil_to_step, floor_to_step
+from tallwide_service.core.snap import ceil_share
 from tallwide_service.errors import CannotBeMet, Fault
 
 # Cells looked at before the search stops with an honest gap; a bound on work, not on time.
@@ -100,7 +100,9 @@ class Member:
         first, last = ground.region.first_row, ground.region.last_row
         self.first_row = None if first is None else ground_rows(first)
         self.last_row = None if last is None else ground_rows(last)
-        self.bounds_are_values = axes[0].is_nested and axes[1].is_nested and not any(axis.given is not None for axis in axes)
+        self.bounds_are_values = (
+            axes[0].is_nested and axes[1].is_nested and not any(axis.given is not None for axis in axes)
+        )
 
     def grown(self, k: int) -> tuple[int, int, int, int]:
         """Return by how many pixels size `k` is protected: left, top, right, bottom."""
@@ -596,9 +598,7 @@ def outer_first(count: int, pairs: Sequence[tuple[int, int]]) -> list[int]:
     order: list[int] = []
     while len(order) < count:
         order.extend(
-            i
-            for i in range(count)
-            if i not in order and all(outer in order for inner, outer in pairs if inner == i)
+            i for i in range(count) if i not in order and all(outer in order for inner, outer in pairs if inner == i)
         )
     return order
 

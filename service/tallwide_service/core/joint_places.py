@@ -45,8 +45,7 @@ class Line:
     def is_nested(self, places: Sequence[int]) -> bool:
         """Whether inner frames lie inside their outer ones on this axis."""
         return all(
-            places[inner] >= places[outer]
-            and places[inner] + self.sides[inner] <= places[outer] + self.sides[outer]
+            places[inner] >= places[outer] and places[inner] + self.sides[inner] <= places[outer] + self.sides[outer]
             for inner, outer in self.pairs
         )
 
@@ -72,9 +71,7 @@ def place_sizes(search: Search, sizes: Sizes, wanted: Sequence[Rect]) -> tuple[i
         columns, rows = _best_in_curve(search, sizes, across, down, by_label)
     if columns is None or rows is None:
         return None
-    rects = [
-        Rect(columns[1][i], rows[1][i], *search.members[i].sizes[k]) for i, k in enumerate(sizes)
-    ]
+    rects = [Rect(columns[1][i], rows[1][i], *search.members[i].sizes[k]) for i, k in enumerate(sizes)]
     order = tuple(value for i in by_label for value in (rows[1][i], columns[1][i]))
     return columns[0] + rows[0], order, rects
 
@@ -104,9 +101,7 @@ def _patterns(search: Search, line: Line) -> list[Places]:
     """Return the patterns of places that frames take on a free axis, one for each residue of t."""
     axis = search.axes[line.axis]
     leads, period = _leads(search, line), axis.step * axis.unit
-    patterns = {
-        tuple(axis.place(residue, lead) for lead in leads) for residue in {lead % period for lead in leads}
-    }
+    patterns = {tuple(axis.place(residue, lead) for lead in leads) for residue in {lead % period for lead in leads}}
     return sorted(pattern for pattern in patterns if line.is_nested(pattern))
 
 
@@ -147,9 +142,7 @@ def _best_on_line(search: Search, line: Line, by_label: list[int]) -> Ranked | N
             vertex = off // (len(pattern) * axis.step)
             for shift in {min(max(vertex + near, first), last) for near in (0, 1)}:
                 options.append(_shifted(pattern, shift * axis.step))
-    best = min(
-        ((line.cost(places), tuple(places[i] for i in by_label), places) for places in options), default=None
-    )
+    best = min(((line.cost(places), tuple(places[i] for i in by_label), places) for places in options), default=None)
     return None if best is None else (best[0], best[2])
 
 
