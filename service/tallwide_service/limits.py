@@ -39,9 +39,7 @@ class Limits:
     plate_px: int = 36_000_000
     plate_side_px: int = 16_384
     pull_multiple_px: int = 4_096
-    map_places: int = 2_048
-    map_polygons: int = 256
-    map_vertices: int = 1_024
+    map_places: int = 4_096
     coordinate_characters: int = LONGEST_RATIONAL
     source_characters: int = 1_024
     language_characters: int = 35

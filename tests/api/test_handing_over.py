@@ -113,7 +113,12 @@ def test_options_of_a_hand_off_are_used(client):
         ),
         ("map", {"source": {"space": "scene"}, "target": {"space": "scene"}, "points": [[1, True]]}, "/map/points/0/1"),
         ("map", {"source": {"space": "scene"}, "target": {"space": "scene"}, "points": [[1, None]]}, "/map/points/0/1"),
-        ("map", {"source": {"space": "scene"}, "target": {"space": "scene"}, "points": [[0, 0]] * 3000}, "/map/points"),
+        ("map", {"source": {"space": "scene"}, "target": {"space": "scene"}, "points": [[0, 0]] * 5000}, "/map/points"),
+        (
+            "map",
+            {"source": {"space": "scene"}, "target": {"space": "scene"}, "polygons": [[[0, 0]] * 1000] * 5},
+            "/map",
+        ),
         ("map", {"source": {"space": "scene"}, "target": {"space": "scene"}, "position": "middle"}, "/map/position"),
         ("file", {"width": 10}, "/file/height"),
         ("file", {"width": 10, "height": 10, "rotation": 45}, "/file/rotation"),

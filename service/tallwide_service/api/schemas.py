@@ -820,8 +820,19 @@ class PlacesSchema(NounSchema):
     points = listed(coordinates(2, "x and y."), 0, LIMITS.map_places, "Points.")
     rects = listed(coordinates(4, "x, y, width and height."), 0, LIMITS.map_places, "Rectangles.")
     polygons = listed(
-        listed(coordinates(2, "x and y."), 1, LIMITS.map_vertices, "Corners."), 0, LIMITS.map_polygons, "Polygons."
+        listed(coordinates(2, "x and y."), 1, LIMITS.map_places, "Corners."), 0, LIMITS.map_places, "Polygons."
     )
+
+    @validates_schema(skip_on_field_errors=False)
+    def refuse_too_many(self, data: Any, **_: Any) -> None:
+        """Points, two corners a rectangle and the corners of polygons are bounded together."""
+        if not isinstance(data, dict):
+            return
+        polygons = data.get("polygons", [])
+        count = len(data.get("points", [])) + 2 * len(data.get("rects", [])) + sum(map(len, polygons))
+        if count > LIMITS.map_places:
+            text = f"must have at most {LIMITS.map_places} points and corners together, not {count}"
+            raise ValidationError([Refusal(text, limit=LIMITS.map_places, got=count)])
 
     @post_load
     def build(self, data: dict[str, Any], **_: Any) -> Any:
