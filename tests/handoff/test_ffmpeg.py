@@ -97,6 +97,23 @@ def test_the_cut_is_the_numpy_crop_turned(clip, roll, delivery_turn, tmp_path):
         np.testing.assert_array_equal(plane, np.rot90(wanted, -quarters))
 
 
+@pytest.mark.parametrize("pixel_format", ["yuv420p", "yuv422p"])
+@pytest.mark.parametrize("roll", [0, 90])
+def test_a_recording_that_is_stored_upright_is_cut_alike(pixel_format, roll, tmp_path):
+    planes = _planes(pixel_format, H, W)
+    raw = b"".join(plane.tobytes() for _ in range(FRAMES) for plane in planes)
+    source = tmp_path / "portrait.mkv"
+    size = ("-pix_fmt", pixel_format, "-s", f"{H}x{W}")
+    _ffmpeg("-f", "rawvideo", *size, "-i", "-", "-c:v", "ffv1", str(source), stdin=raw)
+    rect = Rect(8, 30, 40, 60)
+    deliverable = Deliverable("tall", Aspect("2:3"))
+    job = Job(Capture(Raster(H, W), roll=roll), (deliverable,))
+    output = _run(Decision(job, (Frame(deliverable, rect, rect),), None, "0.1.0"), source, tmp_path)
+    width, height = (rect.height, rect.width) if roll else (rect.width, rect.height)
+    luma = _decoded(output, pixel_format, width, height)[0]
+    np.testing.assert_array_equal(luma, np.rot90(planes[0][rect.y : rect.bottom, rect.x : rect.right], -roll // 90))
+
+
 def test_a_quarter_turn_says_that_it_resamples_the_chroma_of_4_2_2():
     codes = {loss.code for loss in handoff.write(_decision(Rect(0, 0, 32, 32), roll=90), "ffmpeg").lost}
     assert "turned_chroma" in codes
