@@ -160,7 +160,7 @@ def alone(job: Job, index: int, rects: list[Rect]) -> Rect | None:
     return min(rects, key=key, default=None)
 
 
-def together(job: Job) -> list[Rect] | None:
+def together(job: Job) -> list[Rect] | None:  # noqa: PLR0915 - the rules in one place, in their order
     """Return the joint optimum by trying every combination; `None` where there is none."""
     capture, framing = job.capture, job.framing
     count = len(job.deliverables)

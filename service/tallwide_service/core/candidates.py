@@ -81,7 +81,7 @@ class Family:
         counts = np.arange(1, top + 1, dtype=np.int64)
         nearest, rest = np.divmod(2 * counts * self.rise + self.run, 2 * self.run)
         lower = np.where((rest == 0) & (nearest > 1), nearest - 1, 0)
-        found = []
+        found: list[tuple[int, int]] = []
         for partners in (np.maximum(nearest, 1), lower):
             keep = (partners >= 1) & (partners <= most_partner) & self._are_close(counts, partners)
             found.extend(zip(counts[keep].tolist(), partners[keep].tolist(), strict=True))

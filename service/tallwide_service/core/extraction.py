@@ -253,9 +253,10 @@ def _columns_of_places(
     grown = protected(Rect(0, 0, width, height), frame.protection)
     xs = np.arange(columns[0], columns[1] + 1, horizontal.step, dtype=np.int64)
     left, right = xs + grown.x, xs + grown.right
-    region = ground.region
-    top = np.maximum(region.first_row[left], region.first_row[right]) - grown.y
-    bottom = np.minimum(region.last_row[left], region.last_row[right]) - grown.bottom
+    first_row, last_row = ground.region.first_row, ground.region.last_row
+    assert first_row is not None and last_row is not None  # noqa: S101, PT018 - asked in curved regions alone
+    top = np.maximum(first_row[left], first_row[right]) - grown.y
+    bottom = np.minimum(last_row[left], last_row[right]) - grown.bottom
     first = np.maximum(-(-top // vertical.step) * vertical.step, rows[0])
     last = np.minimum(bottom // vertical.step * vertical.step, rows[1])
     keep = first <= last
@@ -266,6 +267,7 @@ def no_frame(frame: Frame, ground: Ground, most: tuple[int, int]) -> CannotBeMet
     """Return the error for a frame that has no candidate, with what is in conflict and by how much."""
     grid, label = ground.capture.grid, frame.deliverable.label
     subject = ground.subject
+    faults: tuple[Fault, ...]
     if min(most) == 0:
         side, step = ("width", grid.width) if most[0] == 0 else ("height", grid.height)
         detail = f"one grid step of {side}, {step} px, does not fit in the region with the frame's protection"
@@ -306,7 +308,7 @@ def bound_by(rect: Rect, frame: Frame, ground: Ground) -> tuple[str, ...]:
     In a curved region, what the next larger size breaks where it would come to lie.
     """
     if not ground.region.is_plain:
-        return _bound_by_curve(rect, frame, ground)
+        return broken_around(rect, frame, ground) or ("grid",)
     grid = ground.capture.grid
     horizontal, vertical = ground.spans(frame)
     names = [
@@ -331,8 +333,8 @@ def _axis_bound_by(span: Span, side: int, step: int, edges: tuple[str, str]) -> 
     return names
 
 
-def _bound_by_curve(rect: Rect, frame: Frame, ground: Ground) -> tuple[str, ...]:
-    """Name what the next larger candidate breaks, one grid step around the place of this one."""
+def broken_around(rect: Rect, frame: Frame, ground: Ground) -> tuple[str, ...]:
+    """Name what a frame one grid step larger, around the same align point, breaks; empty where nothing."""
     grid, region = ground.capture.grid, ground.region
     names: list[str] = []
     for width, height in ((rect.width + grid.width, rect.height), (rect.width, rect.height + grid.height)):
@@ -340,9 +342,10 @@ def _bound_by_curve(rect: Rect, frame: Frame, ground: Ground) -> tuple[str, ...]
         y = rect.y - int(frame.align[1] * (height - rect.height))
         bare = Rect(x, y, width, height)
         names.extend(region.broken_by(bare))
-        if region.holds(bare) and not region.holds(protected(bare, frame.protection)):
-            names.extend((*region.broken_by(protected(bare, frame.protection)), "protection"))
-    return tuple(dict.fromkeys(names)) or ("grid",)
+        guarded = protected(bare, frame.protection)
+        if region.holds(bare) and not region.holds(guarded):
+            names.extend((*region.broken_by(guarded), "protection"))
+    return tuple(dict.fromkeys(names))
 
 
 def describe(frame: Frame, placement: Placement, ground: Ground) -> Extraction:

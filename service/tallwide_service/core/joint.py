@@ -28,17 +28,19 @@ from itertools import product
 from typing import NamedTuple
 
 from tallwide.answers import Certificate, Rect
-from tallwide.geometry import upright_fraction_to_recorded
+from tallwide.geometry import recorded_to_upright, upright_fraction_to_recorded
 from tallwide.job import Framing, Job, exact
 from tallwide_service.core.candidates import chain
-from tallwide_service.core.extraction import Frame, Ground, Placement, place_alone
+from tallwide_service.core.extraction import Frame, Ground, Placement, broken_around, place_alone
 from tallwide_service.core.joint_places import place_sizes
 from tallwide_service.core.region import Span, protected
 from tallwide_service.core.snap import ceil_share
 from tallwide_service.errors import CannotBeMet, Fault
 
-# Cells looked at before the search stops with an honest gap; a bound on work, not on time.
-MOST_CASES = 60_000
+# Frames looked at, over all cells, before the search stops with an honest gap; a bound on work, not on time.
+MOST_LOOKS = 32_000
+# Sizes of one frame that are looked at to see whether a cell is settled.
+_FEW = 16
 # Sums of logarithms nearer than this are compared as whole numbers.
 _NEAR = 1e-9
 
@@ -89,7 +91,7 @@ class Member:
 
     def __init__(self, index: int, frame: Frame, ground: Ground, axes: tuple[Axis, Axis]) -> None:
         self.index, self.frame, self.ground, self.axes = index, frame, ground, axes
-        self.horizontal, self.vertical = ground.spans(replace(frame))
+        self.horizontal, self.vertical = ground.spans(frame)
         bare = replace(ground, subject=None).spans(frame)
         grid = ground.capture.grid
         self.sizes = chain(frame.shape, bare[0].longest(grid.width), bare[1].longest(grid.height))
@@ -125,6 +127,15 @@ class Member:
             return line.place(low + 1, lead), line.place(high, lead)
         # Not nested: the real window, which does nest.
         return -((lead - low - 1) // line.unit), (high - lead) // line.unit + line.step
+
+    def moves(self, k: int, cell: Cell) -> bool:
+        """Whether size `k` has more than one place over a cell."""
+        for axis, low, high in ((0, cell.x_low, cell.x_high), (1, cell.y_low, cell.y_high)):
+            line = self.axes[axis]
+            lead = self.sizes[k][axis] * self.align[axis]
+            if line.given is None and line.place(low + 1, lead) != line.place(high, lead):
+                return True
+        return False
 
     def may_fit(self, k: int, cell: Cell) -> bool:
         """Whether the core of size `k` over a cell fits in the region: necessary for every t of it."""
@@ -477,11 +488,11 @@ class Search:
         found: dict[Sizes, None] = {}
         best: tuple[tuple[int, ...], float] | None = None
         while heap:
-            falling, _, cell, bound = heapq.heappop(heap)
+            _, _, cell, bound = heapq.heappop(heap)
             key = self.key(bound)
             if best is not None and _is_worse(key, best):
                 return list(found), True, None
-            if self.cases >= MOST_CASES:
+            if self.cases * len(self.members) >= MOST_LOOKS:
                 return list(found), False, bound
             self.cases += 1
             x, y = self._point_in(cell, bound)
@@ -494,6 +505,8 @@ class Search:
                     found = {sizes: None for sizes in found if not _is_worse(self.key(sizes), best)}
                 if value == bound:
                     continue
+            if self._is_settled(cell, bound, value):
+                continue
             for child in self._split(cell, bound):
                 child_bound = self.bound(child, bound)
                 if child_bound is None:
@@ -504,9 +517,20 @@ class Search:
                     heapq.heappush(heap, (_falling(child_key), count, child, child_bound))
         return list(found), True, None
 
+    def _is_settled(self, cell: Cell, bound: Sizes, value: Sizes | None) -> bool:
+        """Whether the value at one t of a cell is its best: no size that could better it moves within the cell."""
+        is_coupled = bool(self.pairs) or self.matched is not None
+        for i, member in enumerate(self.members):
+            first = 0 if value is None else value[i] + (0 if is_coupled else 1)
+            if bound[i] - first >= _FEW:
+                return False
+            if any(member.moves(k, cell) for k in range(first, bound[i] + 1)):
+                return False
+        return True
+
     def _whole(self) -> Cell:
         """Return the cell of all t that can matter; one point on a given axis."""
-        ends = []
+        ends: list[int] = []
         for axis in self.axes:
             ends.extend((-1, 0) if axis.given is not None else (-axis.step * axis.unit - 1, axis.length * axis.unit))
         return Cell(*ends)
@@ -614,13 +638,19 @@ def solve_together(job: Job, frames: Sequence[Frame], ground: Ground) -> tuple[l
     wanted = [place_alone(frame, ground).rect for frame in frames]
     search = Search(job, frames, ground)
     found, is_proven, left = search.run()
-    if not found:
-        raise conflict(job, frames, ground)
-    top = max(search.exact_key(sizes) for sizes in found)
-    placed = [place_sizes(search, sizes, wanted) for sizes in found if search.exact_key(sizes) == top]
-    _, _, rects = min(each for each in placed if each is not None)
-    sizes = next(sizes for sizes in found if search.exact_key(sizes) == top)
-    placements = [Placement(rect, joint_bound_by(search, i, rects), 0) for i, rect in enumerate(rects)]
+    placed = [
+        (search.exact_key(sizes), sizes, each)
+        for sizes in found
+        if (each := place_sizes(search, sizes, wanted)) is not None
+    ]
+    if not placed:
+        raise conflict(job, ground, wanted)
+    top = max(key for key, _, _ in placed)
+    (_, _, rects), sizes = min((each, sizes) for key, sizes, each in placed if key == top)
+    placements = [
+        Placement(rect, joint_bound_by(frame, ground, rect, alone), 0)
+        for frame, rect, alone in zip(frames, rects, wanted, strict=True)
+    ]
     return placements, certificate(search, sizes, None if is_proven else left)
 
 
@@ -642,11 +672,100 @@ def certificate(search: Search, sizes: Sizes, left: Sizes | None) -> Certificate
     )
 
 
-def conflict(job: Job, frames: Sequence[Frame], ground: Ground) -> CannotBeMet:
-    """Return the error of frames that cannot share a point, with the constraints in conflict."""
-    return CannotBeMet("the frames cannot share a scene point", (Fault("/framing", "no point"),))
+def conflict(job: Job, ground: Ground, wanted: Sequence[Rect]) -> CannotBeMet:
+    """Return the error of frames that cannot share a point: what stands in the way alone, and by how much.
+
+    A constraint stands in the way where the frames can share a point without it; where none does
+    alone, all that are given are named.
+    """
+    faults = []
+    for pointer, freer in _relaxations(job):
+        try:
+            rects = [placement.rect for placement in solve_freely(freer)]
+        except CannotBeMet:
+            continue
+        faults.append(Fault(pointer, _how_far(pointer, job, ground, rects)))
+    if not faults:
+        named = [pointer for pointer, _ in _relaxations(job)] or ["/framing/point"]
+        largest = ", ".join(f"{rect.width} x {rect.height}" for rect in wanted)
+        detail = f"no size of the frames meets them all on one scene point; alone they are {largest} recorded px"
+        faults = [Fault(pointer, detail) for pointer in named]
+    return CannotBeMet("the frames cannot share a scene point: " + faults[0].detail, tuple(faults))
 
 
-def joint_bound_by(search: Search, i: int, rects: Sequence[Rect]) -> tuple[str, ...]:
-    """Name what keeps one frame of a joint solution from being larger."""
-    return ("partner",)
+def solve_freely(job: Job) -> list[Placement]:
+    """Return the placements of a job that is asked only to tell what stands in the way of another."""
+    from tallwide_service.core.extraction import frames as views_of  # noqa: PLC0415
+    from tallwide_service.core.extraction import ground_of  # noqa: PLC0415
+
+    ground, views = ground_of(job), views_of(job)
+    search = Search(job, views, ground)
+    found, _, _ = search.run()
+    wanted = [place_alone(frame, ground).rect for frame in views]
+    placed = [each for each in (place_sizes(search, sizes, wanted) for sizes in found) if each is not None]
+    if not placed:
+        raise CannotBeMet("no point")
+    return [Placement(rect, (), 0) for rect in min(placed)[2]]
+
+
+def _relaxations(job: Job) -> Iterator[tuple[str, Job]]:
+    """Yield each constraint of a framing by pointer, and the job without it."""
+    framing, point = job.framing, job.framing.point
+    if framing.subject is not None:
+        yield "/framing/subject", replace(job, framing=replace(framing, subject=None))
+    if point is not None and point.x is not None:
+        yield "/framing/point/x", replace(job, framing=replace(framing, point=replace(point, x=None)))
+    if point is not None and point.y is not None:
+        yield "/framing/point/y", replace(job, framing=replace(framing, point=replace(point, y=None)))
+    if framing.match != "none":
+        yield "/framing/match", replace(job, framing=replace(framing, match="none"))
+    if framing.nest:
+        yield "/framing/nest", replace(job, framing=replace(framing, nest=()))
+
+
+def _how_far(pointer: str, job: Job, ground: Ground, rects: Sequence[Rect]) -> str:
+    """Say by how much a constraint is missed by the frames that do without it."""
+    capture, labels = ground.capture, [frame.label for frame in job.deliverables]
+    upright = [recorded_to_upright(rect, capture) for rect in rects]
+    picture = capture.upright_raster
+    if pointer == "/framing/subject" and ground.subject is not None:
+        subject = recorded_to_upright(ground.subject, capture)
+        out = [
+            max(rect.x - subject.x, rect.y - subject.y, subject.right - rect.right, subject.bottom - rect.bottom)
+            for rect in upright
+        ]
+        worst = max(range(len(out)), key=lambda i: out[i])
+        rect = upright[worst]
+        return (
+            f"the subject is {subject.width} x {subject.height} px; on this point {labels[worst]!r} can be at most "
+            f"{rect.width} x {rect.height} px at {rect.x}, {rect.y}, and the subject reaches {out[worst]} px out of it"
+        )
+    if pointer.startswith("/framing/point"):
+        align, point = job.deliverables[0].align, job.framing.point
+        assert point is not None  # noqa: S101 - it is what is relaxed
+        if pointer.endswith("x"):
+            free, length = upright[0].x + align.x * upright[0].width, picture.width
+            given = (point.x or 0) * length
+        else:
+            free, length = upright[0].y + align.y * upright[0].height, picture.height
+            given = (point.y or 0) * length
+        return (
+            f"no frames meet on {given:.0f} px of {length}; left free the point would lie at {free:.0f} px, "
+            f"{abs(free - given):.0f} px away"
+        )
+    sizes = ", ".join(f"{label!r} {rect.width} x {rect.height}" for label, rect in zip(labels, upright, strict=True))
+    if pointer == "/framing/match":
+        return f"no {job.framing.match} on the grid is common to all frames; unmatched they are {sizes}"
+    out = []
+    for inner, outer in job.framing.nest:
+        one, other = upright[labels.index(inner)], upright[labels.index(outer)]
+        out.append(max(other.x - one.x, other.y - one.y, one.right - other.right, one.bottom - other.bottom))
+    return f"without it the frames are {sizes}, and the inner one reaches {max(out)} px out of the outer one"
+
+
+def joint_bound_by(frame: Frame, ground: Ground, rect: Rect, alone: Rect) -> tuple[str, ...]:
+    """Name what keeps one frame of a joint solution from being larger; `partner` where it is larger alone."""
+    names = broken_around(rect, frame, ground)
+    if alone.area > rect.area:
+        names = (*names, "partner")
+    return names or ("grid",)

@@ -59,10 +59,9 @@ def place_sizes(search: Search, sizes: Sizes, wanted: Sequence[Rect]) -> tuple[i
 
     `None` where these sizes have no common places.
     """
-    lines = [_line(search, sizes, axis, wanted) for axis in (0, 1)]
-    if lines[0] is None or lines[1] is None:
+    across, down = _line(search, sizes, 0, wanted), _line(search, sizes, 1, wanted)
+    if across is None or down is None:
         return None
-    across, down = lines
     by_label = sorted(range(len(sizes)), key=lambda i: search.labels[i])
     if search.ground.region.is_plain:
         columns = _best_on_line(search, across, by_label)

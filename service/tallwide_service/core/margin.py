@@ -9,22 +9,25 @@ from __future__ import annotations
 from fractions import Fraction
 
 from tallwide.answers import Axes, Extraction, EyeLimit, Margin, Oversampling, Rect, ReframeRoom, Size, Verdict
+from tallwide.geometry import Sides, opposite_roll, upright_sides_to_recorded
 from tallwide.job import Capture, Deliverable, Job, Raster, exact
 from tallwide_service.core.extraction import Solution
 from tallwide_service.core.optics import nyquist_lp_mm, resolvable_rows
+from tallwide_service.core.region import Region, usable_region
 
 Ratios = tuple[Fraction, Fraction]
 
 
 def margins(job: Job, solution: Solution) -> tuple[Margin, ...]:
     """Return the margin of each extraction, in the order of the deliverables."""
+    region = usable_region(job.capture)
     return tuple(
-        margin(deliverable, extraction, job.capture)
+        margin(deliverable, extraction, job.capture, region)
         for deliverable, extraction in zip(job.deliverables, solution.extractions, strict=True)
     )
 
 
-def margin(deliverable: Deliverable, extraction: Extraction, capture: Capture) -> Margin:
+def margin(deliverable: Deliverable, extraction: Extraction, capture: Capture, region: Region | None = None) -> Margin:
     """Return what one extraction has to spare for its deliverable."""
     frame = extraction.upright_rect
     behind = photosites_behind(extraction.rect, capture)
@@ -49,7 +52,12 @@ def margin(deliverable: Deliverable, extraction: Extraction, capture: Capture) -
         photosite_oversampling=None if photo is None else oversampling(photo),
         photosite_verdict=None if photo is None else verdict(photo, asked),
         scale_to_delivery=None if over is None else Axes(float(1 / over[0]), float(1 / over[1])),
-        reframe_room=reframe_room(frame, capture, scale=None if over is None else min(over) / asked),
+        reframe_room=reframe_room(
+            extraction.rect,
+            capture,
+            region or usable_region(capture),
+            scale=None if over is None else min(over) / asked,
+        ),
         eye_limit=None if deliverable.display is None else EyeLimit(resolvable_rows(deliverable.display)),
         nyquist_lp_mm=None if capture.photosite_pitch_um is None else nyquist_lp_mm(capture.photosite_pitch_um),
     )
@@ -94,13 +102,40 @@ def _ceil(value: Fraction) -> int:
     return -(-value.numerator // value.denominator)
 
 
-def reframe_room(frame: Rect, capture: Capture, *, scale: Fraction | None) -> ReframeRoom:
-    """Return how far an upright frame can be enlarged, and moved each way inside the usable picture."""
-    picture = capture.upright_raster
+def reframe_room(rect: Rect, capture: Capture, region: Region, *, scale: Fraction | None) -> ReframeRoom:
+    """Return how far a frame can be enlarged, and moved each way, upright, inside the region."""
+    recorded = Sides(
+        Fraction(_free_way(rect, region, -1, 0)),
+        Fraction(_free_way(rect, region, 0, -1)),
+        Fraction(_free_way(rect, region, 1, 0)),
+        Fraction(_free_way(rect, region, 0, 1)),
+    )
+    left, top, right, bottom = upright_sides_to_recorded(recorded, opposite_roll(capture.roll))
     return ReframeRoom(
         scale=None if scale is None else float(scale),
-        left=frame.x,
-        top=frame.y,
-        right=picture.width - frame.right,
-        bottom=picture.height - frame.bottom,
+        left=int(left),
+        top=int(top),
+        right=int(right),
+        bottom=int(bottom),
     )
+
+
+def _free_way(rect: Rect, region: Region, dx: int, dy: int) -> int:
+    """Return by how many whole pixels a frame can be moved one way; a region is convex, so halving finds it."""
+    raster = region.raster
+    room = {
+        (-1, 0): rect.x - raster.x,
+        (1, 0): raster.right - rect.right,
+        (0, -1): rect.y - raster.y,
+        (0, 1): raster.bottom - rect.bottom,
+    }[dx, dy]
+    if region.is_plain:
+        return room
+    fits, fails = 0, room + 1
+    while fails - fits > 1:
+        middle = (fits + fails) // 2
+        if region.holds(Rect(rect.x + dx * middle, rect.y + dy * middle, rect.width, rect.height)):
+            fits = middle
+        else:
+            fails = middle
+    return fits

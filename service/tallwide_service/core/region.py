@@ -289,7 +289,7 @@ def usable_polygon(area: tuple[tuple[float, float], ...]) -> Polygon:
     for i in range(count):
         (ax, ay), (bx, by) = edges[i - 1], edges[i]
         turns.append(ax * by - ay * bx)
-        if edges[i] == (0, 0):
+        if not any(edges[i]):
             raise _not_convex(i, "stands twice")
         if turns[i] == 0 and ax * bx + ay * by < 0:
             raise _not_convex(i, "doubles back")
@@ -300,7 +300,8 @@ def usable_polygon(area: tuple[tuple[float, float], ...]) -> Polygon:
         if turn * direction < 0:
             raise _not_convex(i, "turns inwards")
     # A path that always turns one way may still go round more than once.
-    changes = sum((edges[i - 1] < (0, 0)) != (edges[i] < (0, 0)) for i in range(count))
+    back = [dx < 0 or (dx == 0 and dy < 0) for dx, dy in edges]
+    changes = sum(back[i - 1] != back[i] for i in range(count))
     if changes > 2:
         raise _not_convex(count - 1, "closes the area after more than one round")
     sides = []
