@@ -113,6 +113,11 @@ def test_options_of_a_hand_off_are_used(client):
         ),
         ("map", {"source": {"space": "scene"}, "target": {"space": "scene"}, "points": [[1, True]]}, "/map/points/0/1"),
         ("map", {"source": {"space": "scene"}, "target": {"space": "scene"}, "points": [[1, None]]}, "/map/points/0/1"),
+        (
+            "map",
+            {"source": {"space": "scene"}, "target": {"space": "scene"}, "points": [[1, 10**400]]},
+            "/map/points/0/1",
+        ),
         ("map", {"source": {"space": "scene"}, "target": {"space": "scene"}, "points": [[0, 0]] * 5000}, "/map/points"),
         (
             "map",

@@ -159,7 +159,8 @@ class Checker(ReadingNotes):
 
     def number(self, value: Any, pointer: str, clause: str) -> Fraction | None:
         """Return a finite number within bounds, exact."""
-        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        is_number = isinstance(value, int) or (isinstance(value, float) and math.isfinite(value))
+        if isinstance(value, bool) or not is_number:
             self.breach(pointer, "is a number", clause)
             return None
         if abs(value) > LARGEST_NUMBER:
@@ -622,7 +623,7 @@ def _check_references(
     """Check what a schema cannot say: unique ids, and ids that are referred to."""
     _check_unique(root, checker)
     default = root.get("default_framing_intent")
-    if default is not None and default not in intents:
+    if "default_framing_intent" in root and not (isinstance(default, str) and default in intents):
         checker.breach(
             "/document/default_framing_intent", "names no intent", "default_framing_intent", liberty="not needed"
         )
@@ -639,8 +640,10 @@ def _check_references(
 
 def _check_unique(root: Mapping[str, Any], checker: Checker) -> None:
     kinds: dict[str, list[tuple[str, Any]]] = {
-        "framing_intents": checker.entries(root.get("framing_intents"), "/document/framing_intents", ""),
-        "canvas_templates": checker.entries(root.get("canvas_templates"), "/document/canvas_templates", ""),
+        **{
+            name: [(f"/document/{name}/{index}", entry) for index, entry in enumerate(_list(root.get(name)))]
+            for name in ("framing_intents", "canvas_templates")
+        },
         "canvases": [
             (f"/document/contexts/{number}/canvases/{index}", canvas)
             for number, context in enumerate(_list(root.get("contexts")))
