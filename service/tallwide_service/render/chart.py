@@ -17,7 +17,7 @@ import segno
 from tallwide.answers import Extraction, RealRect
 from tallwide.job import Chart, Job
 from tallwide_service.core.chart import BORDER_MM, FOOT_MM, ChartLayout, chart_layout, frames_on_chart
-from tallwide_service.render.page import Anchor, Area, Corner, Page, Words, areas, oblong, width_mm
+from tallwide_service.render.page import Anchor, Area, Corner, Page, Words, areas, oblong, shortened, width_mm
 from tallwide_service.render.palette import Colour, frame_dashes
 
 BLACK: Colour = (0, 0, 0)
@@ -335,7 +335,7 @@ def _names(drawing: Drawing, extractions: tuple[Extraction, ...], frames: tuple[
         while size >= 0.8:
             sample = 6 * size
             longest = max(frame.width - sample - 8 * unit, 10 * unit)
-            name = cut(extraction.deliverable, size, longest)
+            name = shortened(extraction.deliverable, size, longest)
             width = sample + size + max(width_mm(name, size), width_mm(facts, 0.75 * size))
             box = drawing.place(
                 width + 2 * unit, 2.6 * size + unit, (frame.x + width / 2, frame.y + 3 * size), within=frame
@@ -352,15 +352,6 @@ def _name(drawing: Drawing, index: int, box: RealRect, size: float, texts: tuple
     drawing.fill(_dashed(bar, frame_dashes(index), thick / 1.6), "sample")
     drawing.write(texts[0], x + 7 * size, y, size)
     drawing.write(texts[1], x + 7 * size, y + 1.15 * size, 0.75 * size)
-
-
-def cut(text: str, size_mm: float, most_mm: float) -> str:
-    """Return a line of text cut with an ellipsis where it is wider than there is room."""
-    if width_mm(text, size_mm) <= most_mm:
-        return text
-    while text and width_mm(text + "…", size_mm) > most_mm:
-        text = text[:-1]
-    return text + "…"
 
 
 def _star(drawing: Drawing, wanted: Corner) -> None:
@@ -463,7 +454,7 @@ def _foot(drawing: Drawing, job: Job) -> None:
     for index, line in enumerate(_foot_lines(job, layout)):
         most = room if beside else float(layout.page_width_mm) - 2 * BORDER_MM
         if beside or index < 2:
-            drawing.write(cut(line, size, most), x, y + index * 1.45 * size, size)
+            drawing.write(shortened(line, size, most), x, y + index * 1.45 * size, size)
 
 
 def _foot_lines(job: Job, layout: ChartLayout) -> tuple[str, ...]:

@@ -54,6 +54,17 @@ class Words:
 
 
 @dataclass(frozen=True, slots=True)
+class Photo:
+    """A photograph as JPEG and the place that it fills."""
+
+    jpeg: bytes
+    place: RealRect
+
+
+Item = Area | Words | Photo
+
+
+@dataclass(frozen=True, slots=True)
 class Page:
     """A sheet of paper and what is printed on it."""
 
@@ -61,7 +72,7 @@ class Page:
     height_mm: float
     title: str
     description: str
-    items: tuple[Area | Words, ...]
+    items: tuple[Item, ...]
 
 
 def width_mm(text: str, size_mm: float) -> float:
@@ -80,3 +91,33 @@ def areas(
     """Return polygons as one item; nothing where there are none."""
     kept = tuple(polygons)
     return (Area(kept, colour, kind, label),) if kept else ()
+
+
+def wrapped(text: str, size_mm: float, most_mm: float) -> list[str]:
+    """Return a text in lines that are not wider than there is room; a word that is wider is broken."""
+    lines: list[str] = []
+    for paragraph in text.splitlines() or [""]:
+        line = ""
+        for word in paragraph.split():
+            longer = f"{line} {word}" if line else word
+            if width_mm(longer, size_mm) <= most_mm:
+                line = longer
+                continue
+            if line:
+                lines.append(line)
+            line = word
+            while width_mm(line, size_mm) > most_mm and len(line) > 1:
+                cut = next(n for n in range(len(line) - 1, 0, -1) if n == 1 or width_mm(line[:n], size_mm) <= most_mm)
+                lines.append(line[:cut])
+                line = line[cut:]
+        lines.append(line)
+    return lines
+
+
+def shortened(text: str, size_mm: float, most_mm: float) -> str:
+    """Return a line of text cut with an ellipsis where it is wider than there is room."""
+    if width_mm(text, size_mm) <= most_mm:
+        return text
+    while text and width_mm(text + "…", size_mm) > most_mm:
+        text = text[:-1]
+    return text + "…"

@@ -21,7 +21,9 @@ def page_svg(page: Page, *, id_prefix: str = "tallwide") -> str:
             f"<title id={quoteattr(title)}>{escaped(page.title)}</title>",
             f"<desc id={quoteattr(description)}>{escaped(page.description)}</desc>",
             f'<path class="tallwide-paper" fill="#ffffff" d="M0 0h{width}v{height}H0z"/>',
-            *(_area(item) if isinstance(item, Area) else _words(item) for item in page.items),
+            # Photographs stand on sheets alone, which are PDF.
+            *(_area(item) for item in page.items if isinstance(item, Area)),
+            *(_words(item) for item in page.items if isinstance(item, Words)),
             "</svg>\n",
         )
     )

@@ -8,11 +8,12 @@ from importlib import resources
 from io import BytesIO
 
 from reportlab.lib.units import mm
+from reportlab.lib.utils import ImageReader
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
-from tallwide_service.render.page import Area, Page, Words
+from tallwide_service.render.page import Area, Page, Photo, Words
 
 FONT = "DejaVuSans"
 # The PDF library's number for the non-zero rule (PDF, ISO 32000-2, 8.5.3.3.2).
@@ -44,8 +45,10 @@ def pages_pdf(pages: Sequence[Page]) -> bytes:
         for item in page.items:
             if isinstance(item, Area):
                 _draw_area(canvas, item, page)
-            else:
+            elif isinstance(item, Words):
                 _draw_words(canvas, item, page)
+            else:
+                _draw_photo(canvas, item, page)
         canvas.showPage()
     canvas.save()
     return out.getvalue()
@@ -70,6 +73,13 @@ def _draw_area(canvas: Canvas, area: Area, page: Page) -> None:
         path.close()
     canvas.drawPath(path, stroke=0, fill=1, fillMode=NON_ZERO)
     canvas.restoreState()
+
+
+def _draw_photo(canvas: Canvas, photo: Photo, page: Page) -> None:
+    place = photo.place
+    bottom = page.height_mm - place.y - place.height
+    picture = ImageReader(BytesIO(photo.jpeg))
+    canvas.drawImage(picture, place.x * mm, bottom * mm, place.width * mm, place.height * mm)
 
 
 def _draw_words(canvas: Canvas, words: Words, page: Page) -> None:
