@@ -17,12 +17,17 @@ from tallwide.version import VERSION
 from tallwide.wire import to_wire
 
 
-def answer_id(endpoint: str, job: Mapping[str, Any], *, media_type: str = "application/json") -> str:
-    """Return the identifier of an answer: endpoint, job with its defaults, engine version and media type.
+def answer_id(
+    endpoint: str, job: Mapping[str, Any], *, media_type: str = "application/json", upload: str | None = None
+) -> str:
+    """Return the identifier of an answer: endpoint, job with its defaults, engine version, media type and upload.
+
+    `upload` is the SHA-256 of a file that came with the job.
 
     The caller's `_` members count, because the answer repeats them.
     """
-    return _digest({"endpoint": endpoint, "job": job, "engine_version": VERSION, "media_type": media_type})
+    named = {"endpoint": endpoint, "job": job, "engine_version": VERSION, "media_type": media_type}
+    return _digest(named if upload is None else {**named, "upload": upload})
 
 
 def decision_id(capture: Capture, extractions: Iterable[Extraction]) -> str:

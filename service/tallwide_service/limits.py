@@ -37,6 +37,8 @@ class Limits:
     chart_width_mm: int = 5_000
     plate_bytes: int = 67_108_864
     plate_px: int = 36_000_000
+    plate_deep_px: int = 16_777_216
+    plate_answer_px: int = 36_000_000
     plate_side_px: int = 16_384
     pull_multiple_px: int = 4_096
     map_places: int = 4_096

@@ -82,14 +82,20 @@ def serve_drawn(
     *,
     post: Callable[[], Response] | None = None,
     body: dict[str, Any] | None = None,
+    more_types: tuple[str, ...] = (),
 ) -> None:
-    """Register a drawing endpoint for POST and GET in a group of the document."""
+    """Register a drawing endpoint for POST and GET in a group of the document.
+
+    `post` answers POST in place of the plain form, with `body` as its request body and `more_types`
+    beside the plain media types.
+    """
     answered = {"200": {"description": drawn.description, "content": drawn_content(drawn.media_types)}}
+    posted = {"200": {"description": drawn.description, "content": drawn_content((*drawn.media_types, *more_types))}}
     document_post = group.doc(
         operationId=drawn.name,
         summary=drawn.summary,
         requestBody=body or job_body(),
-        responses={**answered, **refusals(400, 406, 413, 415, 422)},
+        responses={**posted, **refusals(400, 406, 413, 415, 422)},
     )
     document_get = group.doc(
         operationId=f"{drawn.name}_by_query",

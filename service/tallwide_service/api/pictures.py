@@ -1,14 +1,22 @@
-"""Pictures and paper: the overlay and the framing chart."""
+"""Pictures and paper: the overlay, plates, the framing chart and the framing sheet."""
 
 from __future__ import annotations
 
+from flask import Response
 from flask_smorest import Blueprint
+from PIL import Image
 
-from tallwide.job import Job
-from tallwide_service.api.drawing import PDF, PNG, SVG, Drawn, serve_drawn
-from tallwide_service.core import solve
+from tallwide.answers import Extraction
+from tallwide.job import Job, Plate, Raster
+from tallwide.version import VERSION
+from tallwide.wire import to_wire
+from tallwide_service.api.computing import tagged
+from tallwide_service.api.drawing import PDF, PNG, SVG, Drawn, draw_posted, serve_drawn, wanted_type
+from tallwide_service.api.stills import Posted, has_still, job_or_still_body, posted_job_and_still
+from tallwide_service.core import orientation, solve
+from tallwide_service.core.view import view_of
 from tallwide_service.errors import CannotBeMet, Fault
-from tallwide_service.identity import decision_id
+from tallwide_service.identity import answer_id, decision_id
 from tallwide_service.limits import LIMITS
 from tallwide_service.render import overlay_scene, png, svg
 
@@ -44,23 +52,116 @@ def chart(job: Job, media_type: str) -> bytes:
     return pages_pdf([page]) if media_type == PDF else page_svg(page).encode("utf-8")
 
 
-serve_drawn(
-    blueprint,
-    Drawn(
-        "/v1/overlay",
-        (SVG, PNG, PDF),
-        overlay,
-        "Draw every frame on the recorded raster, or on another picture of it",
-        "The overlay in the size of its picture, transparent.",
-    ),
+def sheet(job: Job, media_type: str) -> bytes:
+    """Return the framing sheet of a job."""
+    del media_type  # there is one
+    return _sheet(job, None)
+
+
+def _sheet(job: Job, still: Image.Image | None) -> bytes:
+    from tallwide_service.render.pdf import pages_pdf  # noqa: PLC0415 - printing needs a library of its own
+    from tallwide_service.render.plate import upright_still  # noqa: PLC0415
+    from tallwide_service.render.sheet import sheet_pages  # noqa: PLC0415
+
+    solution = solve(job)
+    pages = sheet_pages(
+        job,
+        solution,
+        orientation(job),
+        decision_id=decision_id(job.capture, solution.extractions),
+        engine_version=VERSION,
+        plate=None if still is None else upright_still(job, still),
+    )
+    return pages_pdf(pages)
+
+
+def plate(job: Job, still: Image.Image, media_type: str) -> bytes:
+    """Return what the job asks of a still, in one media type."""
+    from tallwide_service.render import plate as making  # noqa: PLC0415 - decoders load when a still comes
+
+    options = job.plate or Plate()
+    extractions = solve(job).extractions
+    refuse_large_answer(job, extractions, options)
+    if options.output == "frames":
+        return making.zipped(making.frames(job, extractions, still), options.media_type, options.longest_side_px)
+    draw = making.burned_in if options.output == "burned_in" else making.contact_sheet
+    return making.encoded(draw(job, extractions, still), media_type, options.longest_side_px)
+
+
+def refuse_large_answer(job: Job, extractions: tuple[Extraction, ...], options: Plate) -> None:
+    """Refuse pictures that are larger than is made of a still."""
+    faults = []
+    if options.output == "frames":
+        for index, deliverable in enumerate(job.deliverables):
+            if deliverable.raster is not None:
+                faults += _faults_of_size(f"/deliverables/{index}/raster", deliverable.raster)
+    elif options.output == "burned_in":
+        view = view_of(job, extractions)
+        faults += _faults_of_size("/picture", Raster(view.width, view.height))
+    if faults:
+        raise CannotBeMet(faults[0].detail, tuple(faults))
+
+
+def _faults_of_size(pointer: str, raster: Raster) -> list[Fault]:
+    got, most = raster.width * raster.height, LIMITS.plate_answer_px
+    return [Fault(pointer, f"a picture made of a still has at most {most} px, not {got}")] if got > most else []
+
+
+def post_overlay() -> Response:
+    """Draw the job in the body, or burn it into the still that comes with it."""
+    if not has_still():
+        return draw_posted(OVERLAY)
+    posted = posted_job_and_still()
+    options = posted.job.plate or Plate()
+    if options.output == "frames":
+        media_type = wanted_type((ZIP,))
+    else:
+        others = (other for other in STILLS if other != options.media_type)
+        media_type = wanted_type((options.media_type, *others))
+    body = plate(posted.job, posted.still.picture, media_type)
+    return _with_still(Response(body, mimetype=media_type), OVERLAY, posted, media_type)
+
+
+def post_sheet() -> Response:
+    """Print the job in the body, its drawing on the still that comes with it."""
+    if not has_still():
+        return draw_posted(SHEET)
+    media_type = wanted_type(SHEET.media_types)
+    posted = posted_job_and_still()
+    body = _sheet(posted.job, posted.still.picture)
+    return _with_still(Response(body, mimetype=media_type), SHEET, posted, media_type)
+
+
+def _with_still(response: Response, drawn: Drawn, posted: Posted, media_type: str) -> Response:
+    """Return a response with its identifier, and with the orientation that the still was found to have."""
+    response.headers["Tallwide-Still-Orientation"] = str(posted.still.orientation)
+    identity = answer_id(drawn.path, to_wire(posted.job), media_type=media_type, upload=posted.upload)
+    return tagged(response, identity)
+
+
+ZIP, STILLS = "application/zip", ("image/png", "image/jpeg", "image/tiff")
+OVERLAY = Drawn(
+    "/v1/overlay",
+    (SVG, PNG, PDF),
+    overlay,
+    "Draw every frame on the recorded raster, on another picture of it, or on a still",
+    "The overlay in the size of its picture, transparent. With a still: the overlay burned into it, a contact sheet "
+    "of all frames, or a ZIP of them; the header Tallwide-Still-Orientation says which EXIF orientation was honoured.",
 )
-serve_drawn(
-    blueprint,
-    Drawn(
-        "/v1/chart",
-        (PDF, SVG),
-        chart,
-        "Print a chart on which every department lines up",
-        "The framing chart, one page at true size.",
-    ),
+CHART = Drawn(
+    "/v1/chart",
+    (PDF, SVG),
+    chart,
+    "Print a chart on which every department lines up",
+    "The framing chart, one page at true size.",
 )
+SHEET = Drawn(
+    "/v1/sheet",
+    (PDF,),
+    sheet,
+    "Print the decision for everybody's folder",
+    "The framing sheet: one page for up to six frames.",
+)
+serve_drawn(blueprint, OVERLAY, post=post_overlay, body=job_or_still_body(), more_types=(*STILLS[1:], ZIP))
+serve_drawn(blueprint, CHART)
+serve_drawn(blueprint, SHEET, post=post_sheet, body=job_or_still_body())

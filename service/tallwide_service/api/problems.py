@@ -21,6 +21,8 @@ LOG = logging.getLogger("tallwide_service")
 KINDS: dict[str, tuple[int, str]] = {
     "query": (400, "The query string lacks what the endpoint needs, or holds what it cannot read."),
     "not-json": (400, "The body is empty, not UTF-8, not JSON, nested too deeply, or has a name twice in one object."),
+    "parts": (400, "A multipart body has not exactly one part job and one part still."),
+    "still": (422, "The uploaded still is not a picture that is read, is damaged or too large, or has the wrong size."),
     "not-acceptable": (406, "No representation that exists is among those that Accept lists; the detail lists them."),
     "too-large": (413, "The body, or what it unpacks to, is larger than `limit`; `got` says by how much."),
     "content-type": (415, "The body is not declared as application/json."),

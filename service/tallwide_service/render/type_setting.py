@@ -21,14 +21,15 @@ LINE_HEIGHT = 1.3
 
 
 @lru_cache(maxsize=32)
-def _font(size_px: int) -> ImageFont.FreeTypeFont:
+def font_of(size_px: int) -> ImageFont.FreeTypeFont:
+    """Return the package's font at one size."""
     with resources.as_file(resources.files(__package__) / "fonts" / "DejaVuSans.ttf") as path:
         return ImageFont.truetype(str(path), size_px, layout_engine=ImageFont.Layout.BASIC)
 
 
 def text_width(text: str, size_px: int) -> int:
     """Return the width of one line of text, px, rounded up."""
-    return int(np.ceil(_font(size_px).getlength(text)))
+    return int(np.ceil(font_of(size_px).getlength(text)))
 
 
 def ascent(size_px: int) -> int:
@@ -60,5 +61,5 @@ def text_mask(lines: Iterable[TextLine], width: int, height: int) -> NDArray[np.
     image = Image.new("L", (width, height))
     draw = ImageDraw.Draw(image)
     for line in lines:
-        draw.text((line.left, line.baseline), line.text, fill=255, font=_font(line.size), anchor="ls")
+        draw.text((line.left, line.baseline), line.text, fill=255, font=font_of(line.size), anchor="ls")
     return np.asarray(image)

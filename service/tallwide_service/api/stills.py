@@ -1,0 +1,94 @@
+"""Stills with a job: multipart/form-data (RFC 7578) with a part `job` and a part `still`."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from flask import request
+from werkzeug.exceptions import RequestEntityTooLarge
+
+from tallwide.job import Job, Plate
+from tallwide_service.api.body import job_of, json_document, too_large
+from tallwide_service.api.documented import EXAMPLE_JOB, JSON_TYPE, job_body
+from tallwide_service.api.problems import Problem
+from tallwide_service.limits import LIMITS
+
+if TYPE_CHECKING:
+    from tallwide_service.render.still import Still
+
+MULTIPART = "multipart/form-data"
+
+
+@dataclass(frozen=True, slots=True)
+class Posted:
+    """A job, its still as recorded, and the SHA-256 of the file that the still came in."""
+
+    job: Job
+    still: Still
+    upload: str
+
+
+def has_still() -> bool:
+    """Whether the request says that it brings a still."""
+    return request.mimetype == MULTIPART
+
+
+def posted_job_and_still() -> Posted:
+    """Return the parts of a multipart request, bounded before they are read."""
+    from tallwide_service.render.still import read_still  # noqa: PLC0415 - decoders load when a still comes
+
+    most = LIMITS.plate_bytes + LIMITS.body_bytes
+    if request.content_length is not None and request.content_length > most:
+        raise too_large("the body", most, request.content_length, "bytes")
+    request.max_content_length, request.max_form_memory_size, request.max_form_parts = most, LIMITS.body_bytes, 4
+    try:
+        form, files = request.form, request.files
+    except RequestEntityTooLarge as error:
+        raise too_large(
+            "the body", most, f"more than {most}, or a job of more than {LIMITS.body_bytes}", "bytes"
+        ) from error
+    unknown = sorted((form.keys() | files.keys()) - {"job", "still"})
+    if unknown:
+        raise _wrong_parts(f"there is no part {unknown[0][:40]!r}; the parts are job and still")
+    written = [text.encode("utf-8", "surrogateescape") for text in form.getlist("job")]
+    written += [file.read(LIMITS.body_bytes + 1) for file in files.getlist("job")]
+    stills = files.getlist("still")
+    if len(written) != 1 or len(stills) != 1:
+        raise _wrong_parts("there must be one part job and one part still, which is a file")
+    if len(written[0]) > LIMITS.body_bytes:
+        raise too_large("the part job", LIMITS.body_bytes, f"more than {LIMITS.body_bytes}", "bytes")
+    job, file = job_of(json_document(written[0])), stills[0]
+    upload = hashlib.file_digest(file.stream, "sha256").hexdigest()  # type: ignore[arg-type]
+    file.stream.seek(0)
+    still = read_still(
+        file.stream,
+        job.capture,
+        fit=(job.plate or Plate()).fit,
+        most_px=LIMITS.plate_px,
+        most_deep_px=LIMITS.plate_deep_px,
+        declared=file.mimetype,
+    )
+    return Posted(job, still, upload)
+
+
+def _wrong_parts(why: str) -> Problem:
+    return Problem(400, "parts", "The parts of the body are wrong", why)
+
+
+def job_or_still_body() -> dict[str, Any]:
+    """Return the request body of an endpoint that takes a job, alone or with a still."""
+    body = job_body(EXAMPLE_JOB)
+    body["content"][MULTIPART] = {
+        "schema": {
+            "type": "object",
+            "required": ["job", "still"],
+            "properties": {
+                "job": {"$ref": "#/components/schemas/Job"},
+                "still": {"type": "string", "format": "binary", "description": "PNG, JPEG or TIFF."},
+            },
+        },
+        "encoding": {"job": {"contentType": JSON_TYPE}},
+    }
+    return body

@@ -1,0 +1,169 @@
+"""Plates: the overlay burned into a still, and the still cut into its deliverables.
+
+The display list is drawn straight onto the still, so that no second picture of its size is needed.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import zipfile
+from collections.abc import Iterator
+
+import numpy as np
+from PIL import Image, ImageDraw
+
+from tallwide.answers import Extraction
+from tallwide.job import Deliverable, Job, Picture
+from tallwide_service.core.view import view_of
+from tallwide_service.render.overlay import overlay_scene
+from tallwide_service.render.palette import NEUTRAL, plate_colours
+from tallwide_service.render.png import ring_spans
+from tallwide_service.render.scene import Plate, Scene
+from tallwide_service.render.still import cut_out, in_view
+from tallwide_service.render.type_setting import fitted, font_of, text_mask, text_width
+
+GROUND = (32, 32, 34)
+# Longest side of one frame on a contact sheet, the gap between them, and the height of a name.
+TILE_PX, GAP_PX, NAME_PX = 640, 24, 22
+# Moment that stands on files in a ZIP: the format's first, so that equal jobs give equal bytes.
+NO_MOMENT = (1980, 1, 1, 0, 0, 0)
+ENDINGS = {"image/png": "png", "image/jpeg": "jpg", "image/tiff": "tif"}
+
+
+def burned_in(job: Job, extractions: tuple[Extraction, ...], recorded: Image.Image) -> Image.Image:
+    """Return the job's picture of a still with the overlay burned in; it may be the still itself."""
+    wanted = job.picture
+    if wanted is not None and wanted.deliverable is not None:
+        picture = next(frame for label, frame in frames(job, extractions, recorded) if label == wanted.deliverable)
+    else:
+        picture = in_view(recorded, view_of(job, extractions))
+    burn(overlay_scene(job, extractions), picture)
+    return picture
+
+
+def burn(scene: Scene, picture: Image.Image) -> None:
+    """Draw a scene onto a picture of its size, in place."""
+    for band in scene.bands:
+        if band.kind == "shade":
+            _darken(picture, (band.rect.x, band.rect.y, band.rect.right, band.rect.bottom), band.alpha)
+    draw = ImageDraw.Draw(picture)
+    for ring, rows in zip(scene.rings, ring_spans(scene), strict=True):
+        for y, runs in enumerate(rows):
+            for first, last in runs:
+                if last > first:
+                    draw.line((first, y, last - 1, y), fill=ring.colour)
+    for band in scene.bands:
+        if band.kind != "shade":
+            rect = band.rect
+            picture.paste(band.colour, (rect.x, rect.y, rect.right, rect.bottom))
+    for plate in scene.plates:
+        picture.paste(_plate(plate, scene.theme), (plate.rect.x, plate.rect.y))
+
+
+def _darken(picture: Image.Image, box: tuple[int, int, int, int], alpha: int) -> None:
+    """Lay black of an alpha over a part of a picture, a strip at a time."""
+    table = [round(level * (255 - alpha) / 255) for level in range(256)] * 3
+    left, top, right, bottom = box
+    for first in range(top, bottom, 256):
+        strip = (left, first, right, min(first + 256, bottom))
+        picture.paste(picture.crop(strip).point(table), strip)
+
+
+def _plate(plate: Plate, theme: str) -> Image.Image:
+    """Return a label as a picture, turned as it lies."""
+    paper, ink = plate_colours(theme)
+    label = Image.new("RGB", plate.size, paper)
+    mask = Image.fromarray(np.ascontiguousarray(text_mask(plate.lines, *plate.size)))
+    label.paste(ink, (0, 0), mask)
+    for mark in plate.swatch:
+        label.paste(plate.colour, (mark.x, mark.y, mark.right, mark.bottom))
+    turns = {90: Image.Transpose.ROTATE_90, 180: Image.Transpose.ROTATE_180, 270: Image.Transpose.ROTATE_270}
+    return label.transpose(turns[plate.turn]) if plate.turn else label
+
+
+def frames(job: Job, extractions: tuple[Extraction, ...], recorded: Image.Image) -> Iterator[tuple[str, Image.Image]]:
+    """Yield each deliverable's label and its picture: cut out, upright, in its own raster."""
+    for deliverable, extraction in zip(job.deliverables, extractions, strict=True):
+        size = frame_size(deliverable, extraction)
+        yield deliverable.label, cut_out(recorded, extraction.rect, job.capture.roll, size)
+
+
+def frame_size(deliverable: Deliverable, extraction: Extraction) -> tuple[int, int]:
+    """Return the size of a deliverable's picture: its raster, or the extraction's own pixels."""
+    frame, raster = extraction.upright_rect, deliverable.raster
+    return (frame.width, frame.height) if raster is None else (raster.width, raster.height)
+
+
+def contact_sheet(job: Job, extractions: tuple[Extraction, ...], recorded: Image.Image) -> Image.Image:
+    """Return all frames on one sheet, each as shown, with its name and size below it."""
+    tiles = []
+    for deliverable, extraction in zip(job.deliverables, extractions, strict=True):
+        tile = cut_out(recorded, extraction.rect, job.capture.roll, tile_size(float(deliverable.ratio)))
+        tiles.append((deliverable.label, frame_size(deliverable, extraction), tile))
+    columns = min(len(tiles), 3 if len(tiles) > 4 else 2)
+    rows = [tiles[start : start + columns] for start in range(0, len(tiles), columns)]
+    heights = [max(tile.height for *_, tile in row) + 3 * NAME_PX for row in rows]
+    width = columns * TILE_PX + (columns + 1) * GAP_PX
+    sheet = Image.new("RGB", (width, sum(heights) + (len(rows) + 1) * GAP_PX), GROUND)
+    draw = ImageDraw.Draw(sheet)
+    top = GAP_PX
+    for row, height in zip(rows, heights, strict=True):
+        for place, (label, size, tile) in enumerate(row):
+            left = GAP_PX + place * (TILE_PX + GAP_PX)
+            sheet.paste(tile, (left, top))
+            facts = f"{size[0]:,} × {size[1]:,} px"
+            room = TILE_PX - text_width(facts, NAME_PX) - NAME_PX
+            baseline = top + tile.height + round(1.4 * NAME_PX)
+            draw.text((left, baseline), fitted(label, NAME_PX, room), fill=NEUTRAL, font=font_of(NAME_PX), anchor="ls")
+            draw.text((left + TILE_PX, baseline), facts, fill=NEUTRAL, font=font_of(NAME_PX), anchor="rs")
+        top += height + GAP_PX
+    return sheet
+
+
+def tile_size(ratio: float) -> tuple[int, int]:
+    """Return the size of a frame, in the shape as shown, inside the square that a contact sheet gives it."""
+    width, height = (TILE_PX, TILE_PX / ratio) if ratio >= 1 else (TILE_PX * ratio, TILE_PX)
+    return max(1, round(width)), max(1, round(height))
+
+
+def zipped(pictures: Iterator[tuple[str, Image.Image]], media_type: str, longest_px: int | None) -> bytes:
+    """Return pictures as a ZIP of single files, numbered in order and named after their labels."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_STORED) as archive:
+        for number, (label, picture) in enumerate(pictures, start=1):
+            name = f"{number:02d}_{file_name(label)}.{ENDINGS[media_type]}"
+            archive.writestr(zipfile.ZipInfo(name, NO_MOMENT), encoded(picture, media_type, longest_px))
+    return out.getvalue()
+
+
+def file_name(label: str) -> str:
+    """Return a label as a part of a file's name: letters, digits, - and _ of it, at most 60.
+
+    Examples
+    --------
+    >>> file_name("../tall 9:16")
+    'tall_9_16'
+    """
+    return re.sub(r"[^\w-]+", "_", label).strip("_")[:60] or "frame"
+
+
+def encoded(picture: Image.Image, media_type: str, longest_px: int | None) -> bytes:
+    """Return a picture as a file without metadata, reduced where it is larger than asked for."""
+    if longest_px is not None and max(picture.size) > longest_px:
+        picture = picture.copy()
+        picture.thumbnail((longest_px, longest_px), Image.Resampling.LANCZOS)
+    picture.info.clear()
+    out = io.BytesIO()
+    if media_type == "image/jpeg":
+        picture.save(out, "JPEG", quality=92, subsampling=0)
+    elif media_type == "image/tiff":
+        picture.save(out, "TIFF", compression="tiff_adobe_deflate")
+    else:
+        picture.save(out, "PNG", compress_level=2)
+    return out.getvalue()
+
+
+def upright_still(job: Job, recorded: Image.Image) -> Image.Image:
+    """Return a still upright, as the framing sheet's drawing lies on it."""
+    return in_view(recorded, view_of(job, (), Picture(view="upright")))

@@ -1,0 +1,260 @@
+"""Stills: reading an uploaded photograph without trusting it, and mapping it onto a job's pictures.
+
+A still is decoded only after its header has shown its format and its size. What comes out is plain
+RGB in sRGB, 8 bits, without metadata, as it was recorded: a still whose EXIF orientation turned it
+upright is turned back.
+"""
+
+from __future__ import annotations
+
+import io
+import warnings
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import IO, Literal
+
+import numpy as np
+import tifffile
+from PIL import Image, ImageCms, ImageOps, UnidentifiedImageError
+
+from tallwide.answers import Rect
+from tallwide.geometry import opposite_roll
+from tallwide.job import Capture, Roll
+from tallwide_service.core.view import View
+from tallwide_service.errors import JobError
+
+FORMATS = {"PNG": "image/png", "JPEG": "image/jpeg", "TIFF": "image/tiff"}
+_SIGNATURES = {
+    b"\x89PNG\r\n\x1a\n": "PNG",
+    b"\xff\xd8\xff": "JPEG",
+    b"II*\x00": "TIFF",
+    b"MM\x00*": "TIFF",
+}
+_ORIENTATION = 0x0112
+# Pillow turns counter-clockwise.
+_TRANSPOSES = {
+    90: Image.Transpose.ROTATE_270,
+    180: Image.Transpose.ROTATE_180,
+    270: Image.Transpose.ROTATE_90,
+}
+
+
+class StillRefused(JobError):
+    """The uploaded still cannot be used: not a picture that is read, damaged, too large, or of the wrong size."""
+
+    slug, title = "still", "The still cannot be used"
+
+
+@dataclass(frozen=True, slots=True)
+class Still:
+    """A still as recorded: 8-bit RGB in the size of the recorded raster, and the EXIF orientation that it had."""
+
+    picture: Image.Image
+    orientation: int
+
+
+def read_still(
+    file: IO[bytes],
+    capture: Capture,
+    *,
+    fit: Literal["exact", "scale"],
+    most_px: int,
+    most_deep_px: int,
+    declared: str | None = None,
+) -> Still:
+    """Return an uploaded still in the recorded raster's size and position.
+
+    Parameters
+    ----------
+    fit
+        Whether a still of another size is refused or scaled.
+    most_px, most_deep_px
+        Pixels beyond which a still of 8 or of 16 bits is not decoded.
+    declared
+        Media type that the upload states; `None` or `application/octet-stream` state nothing.
+
+    Raises
+    ------
+    StillRefused
+        If it is none of PNG, JPEG and TIFF, declared as another, damaged, too large, or of the wrong size.
+    """
+    kind = _kind(file, declared)
+    picture, orientation = _decoded(file, kind, most_px, most_deep_px)
+    picture = _plain(picture)
+    turned = orientation in (5, 6, 7, 8) or orientation == 3
+    if orientation != 1:
+        picture = ImageOps.exif_transpose(_with_orientation(picture, orientation))
+        picture.info.clear()
+    recorded = _as_recorded(picture, capture, is_upright=turned and capture.roll != 0)
+    raster = capture.raster
+    if recorded.size != (raster.width, raster.height):
+        if fit == "exact":
+            width, height = recorded.size
+            raise StillRefused(
+                f"the still is {width} x {height} px and the recorded raster {raster.width} x {raster.height} px; "
+                'plate.fit "scale" would scale it'
+            )
+        recorded = recorded.resize((raster.width, raster.height), Image.Resampling.LANCZOS)
+    return Still(recorded, orientation)
+
+
+def _kind(file: IO[bytes], declared: str | None) -> str:
+    """Return the format that the first bytes show, or refuse."""
+    head = file.read(16)
+    file.seek(0)
+    if not head:
+        raise StillRefused("the still is empty")
+    kind = next((name for signature, name in _SIGNATURES.items() if head.startswith(signature)), None)
+    if kind is None:
+        raise StillRefused("the still is none of PNG, JPEG and TIFF, by its first bytes")
+    if declared not in (None, "", "application/octet-stream", FORMATS[kind]):
+        raise StillRefused(f"the still is declared as {str(declared)[:60]} and is {FORMATS[kind]}")
+    return kind
+
+
+def _decoded(file: IO[bytes], kind: str, most_px: int, most_deep_px: int) -> tuple[Image.Image, int]:
+    """Return the decoded picture and its EXIF orientation; its header is believed before its data."""
+    with warnings.catch_warnings():
+        # The bound below is ours and lower than Pillow's.
+        warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+        try:
+            picture = Image.open(file, formats=[kind])
+        except (UnidentifiedImageError, Image.DecompressionBombError, OSError, ValueError, SyntaxError) as error:
+            if kind == "TIFF":
+                return _decoded_deep(file, most_deep_px)
+            raise StillRefused(f"the still's header cannot be read: {_short(error)}") from error
+        _refuse_large(picture.size, most_deep_px if picture.mode.startswith(("I", "F")) else most_px)
+        if getattr(picture, "n_frames", 1) != 1:
+            raise StillRefused("the still holds several pictures")
+        try:
+            orientation = int(picture.getexif().get(_ORIENTATION, 1))
+            picture.load()
+        except Exception as error:  # decoders raise whatever they like on damaged data
+            raise StillRefused(f"the still is damaged or cut short: {_short(error)}") from error
+    return picture, orientation if orientation in range(1, 9) else 1
+
+
+def _decoded_deep(file: IO[bytes], most_px: int) -> tuple[Image.Image, int]:
+    """Return a TIFF that Pillow does not read, such as one of 16 bits a channel, in 8 bits."""
+    file.seek(0)
+    try:
+        with tifffile.TiffFile(file) as tiff:
+            if len(tiff.pages) != 1:
+                raise StillRefused("the still holds several pictures")
+            page = tiff.pages.first
+            _refuse_large((page.imagewidth, page.imagelength), most_px)
+            tag = page.tags.get("Orientation")
+            samples = page.asarray()
+    except StillRefused:
+        raise
+    except Exception as error:  # decoders raise whatever they like on damaged data
+        raise StillRefused(f"the TIFF cannot be read: {_short(error)}") from error
+    is_rgb = samples.ndim == 3 and samples.shape[2] in (3, 4)
+    if samples.dtype != np.uint16 or not (samples.ndim == 2 or is_rgb):
+        raise StillRefused("the TIFF is not grey or RGB with 8 or 16 bits a channel")
+    eight = np.empty((*samples.shape[:2], 3) if is_rgb else samples.shape, dtype=np.uint8)
+    for row, line in enumerate(samples):
+        # The nearest of 256 levels; 65,535 is white.
+        eight[row] = ((line[:, :3] if is_rgb else line).astype(np.uint32) + 128) // 257
+    orientation = int(tag.value) if tag is not None else 1
+    return Image.fromarray(eight), orientation if orientation in range(1, 9) else 1
+
+
+def _refuse_large(size: tuple[int, int], most_px: int) -> None:
+    width, height = size
+    if width * height > most_px:
+        raise StillRefused(f"the still has {width} x {height} px; at most {most_px} px are decoded")
+
+
+def _plain(picture: Image.Image) -> Image.Image:
+    """Return a picture as 8-bit RGB in sRGB without metadata; transparency lies on black."""
+    profile = picture.info.get("icc_profile")
+    if picture.mode.startswith(("I", "F")):
+        # 16-bit grey; 65,535 is white.
+        samples = np.asarray(picture).astype(np.float32)
+        picture = Image.fromarray(np.rint(np.clip(samples, 0, 65_535) / 257).astype(np.uint8))
+    if picture.mode in ("RGBA", "LA", "PA") or "transparency" in picture.info:
+        with_alpha = picture.convert("RGBA")
+        picture = Image.new("RGB", picture.size)
+        picture.paste(with_alpha, mask=with_alpha.getchannel("A"))
+    if picture.mode != "RGB":
+        picture = picture.convert("RGB")
+    elif profile:
+        picture = _in_srgb(picture, profile)
+    picture.info.clear()
+    return picture
+
+
+def _in_srgb(picture: Image.Image, profile: bytes) -> Image.Image:
+    """Return a picture as its colour profile means it, in sRGB; as it is where the profile is broken."""
+    try:
+        source = ImageCms.ImageCmsProfile(io.BytesIO(profile))
+        ImageCms.profileToProfile(picture, source, ImageCms.createProfile("sRGB"), inPlace=True)
+    except (ImageCms.PyCMSError, OSError, ValueError):
+        return picture
+    return picture
+
+
+def _with_orientation(picture: Image.Image, orientation: int) -> Image.Image:
+    picture.getexif()[_ORIENTATION] = orientation
+    return picture
+
+
+def _as_recorded(picture: Image.Image, capture: Capture, *, is_upright: bool) -> Image.Image:
+    """Return a picture as it was recorded: turned back where it is upright and the camera was turned.
+
+    It is upright where its EXIF orientation made it so, or where only then its size fits.
+    """
+    raster, upright = capture.raster, capture.upright_raster
+    size = picture.size
+    fits_upright_only = size == (upright.width, upright.height) and size != (raster.width, raster.height)
+    leans = (size[0] > size[1]) != (raster.width > raster.height) and raster.width != raster.height
+    if capture.roll and (is_upright or fits_upright_only or (capture.is_on_its_side and leans)):
+        return turned(picture, opposite_roll(capture.roll))
+    return picture
+
+
+def turned(picture: Image.Image, roll: Roll) -> Image.Image:
+    """Return a picture turned clockwise."""
+    return picture.transpose(_TRANSPOSES[roll]) if roll else picture
+
+
+def in_view(recorded: Image.Image, view: View) -> Image.Image:
+    """Return a recorded still as a view shows it, black where the view shows nothing of it.
+
+    It may be the still itself.
+    """
+    upright = turned(recorded, view.roll)
+    (sx, sy), (dx, dy) = view.scale, view.shift
+    # What of the still is seen, in its own pixels, and where that lies in the view.
+    left, top = _larger(-dx / sx, 0), _larger(-dy / sy, 0)
+    right = -_larger((dx - view.width) / sx, -upright.width)
+    bottom = -_larger((dy - view.height) / sy, -upright.height)
+    first = round(left * sx + dx), round(top * sy + dy)
+    last = round(right * sx + dx), round(bottom * sy + dy)
+    size = (max(last[0] - first[0], 1), max(last[1] - first[1], 1))
+    box = (float(left), float(top), float(right), float(bottom))
+    is_whole = size == upright.size and box == (0, 0, *upright.size)
+    shown = upright if is_whole else upright.resize(size, Image.Resampling.LANCZOS, box=box)
+    if size == (view.width, view.height):
+        return shown
+    ground = Image.new("RGB", (view.width, view.height))
+    ground.paste(shown, first)
+    return ground
+
+
+def _larger(one: Fraction, other: int) -> Fraction:
+    return one if one > other else Fraction(other)
+
+
+def cut_out(recorded: Image.Image, rect: Rect, roll: Roll, size: tuple[int, int]) -> Image.Image:
+    """Return one extraction of a recorded still, upright, in a size of its own."""
+    scaled = size[::-1] if roll in (90, 270) else size
+    box = (rect.x, rect.y, rect.right, rect.bottom)
+    if scaled == (rect.width, rect.height):
+        return turned(recorded.crop(box), roll)
+    return turned(recorded.resize(scaled, Image.Resampling.LANCZOS, box=box), roll)
+
+
+def _short(error: Exception) -> str:
+    return (str(error) or type(error).__name__).splitlines()[0][:160]
