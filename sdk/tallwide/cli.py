@@ -70,10 +70,12 @@ def parser() -> argparse.ArgumentParser:
         commands,
         "overlay",
         "draw every frame on the recorded raster",
-        ("image/svg+xml", "image/png", "application/pdf"),
+        ("image/svg+xml", "image/png", "application/pdf", "image/jpeg", "image/tiff", "application/zip"),
         "overlay.svg",
+        takes_still=True,
     )
     _add_drawing(commands, "chart", "print the framing chart", ("application/pdf", "image/svg+xml"), "chart.pdf")
+    _add_drawing(commands, "sheet", "print the framing sheet", ("application/pdf",), "sheet.pdf", takes_still=True)
     for name, words in (
         ("limits", "print the service's limits"),
         ("version", "print the service's version"),
@@ -119,10 +121,14 @@ def _method(command: str) -> str:
     return command.replace("-", "_")
 
 
-def _add_drawing(commands: Any, name: str, words: str, media_types: tuple[str, ...], example: str) -> None:
+def _add_drawing(
+    commands: Any, name: str, words: str, media_types: tuple[str, ...], example: str, *, takes_still: bool = False
+) -> None:
     command = add_command(commands, name, drawing_command(name), words, f"tallwide {name} job.json --out {example}")
     takes_job(command)
-    command.add_argument("--media-type", default=media_types[0], choices=media_types, help="kind of picture")
+    command.add_argument("--media-type", choices=media_types, help=f"kind of picture (default: {media_types[0]})")
+    if takes_still:
+        command.add_argument("--still", type=Path, help="PNG, JPEG or TIFF that is drawn on; PNG comes back by default")
     command.add_argument("--out", type=Path, help="file for the picture (default: standard output)")
 
 
@@ -139,6 +145,14 @@ def client_of(options: argparse.Namespace) -> Client:
     from tallwide.client import Client  # noqa: PLC0415
 
     return Client(options.url, timeout_s=(3.05, options.timeout_s))
+
+
+def read_bytes(path: Path) -> bytes:
+    """Return what a file holds."""
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise UsageError(f"{path} cannot be read: {error.strerror}") from error
 
 
 def read_json(path: str) -> Any:
@@ -175,7 +189,10 @@ def drawing_command(name: str) -> Command:
     """Return the command that sends a job to an endpoint that draws, and writes what comes back."""
 
     def run(options: argparse.Namespace) -> int:
-        drawn = getattr(client_of(options), _method(name))(read_json(options.job), media_type=options.media_type)
+        wanted = {} if options.media_type is None else {"media_type": options.media_type}
+        if getattr(options, "still", None) is not None:
+            wanted["still"] = read_bytes(options.still)
+        drawn = getattr(client_of(options), _method(name))(read_json(options.job), **wanted)
         if options.out:
             options.out.write_bytes(drawn)
         else:

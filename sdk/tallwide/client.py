@@ -11,6 +11,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from requests.adapters import BaseAdapter, HTTPAdapter
+from urllib3.filepost import encode_multipart_formdata
 
 from tallwide.answers import (
     ChartReadingAnswer,
@@ -109,9 +110,20 @@ class Client:
         """Return plans to crop, to turn the camera or to shoot twice, best first."""
         return self._compute("/v1/orientation", job, OrientationAnswer)
 
-    def overlay(self, job: JobLike, *, media_type: str = "image/svg+xml") -> bytes:
-        """Return the frames drawn on the recorded raster, as one media type."""
-        return self._draw("/v1/overlay", job, media_type)
+    def overlay(self, job: JobLike, *, media_type: str | None = None, still: bytes | None = None) -> bytes:
+        """Return the frames drawn on the job's picture, as one media type.
+
+        Parameters
+        ----------
+        media_type
+            SVG where left out; PNG with a still.
+        still
+            A PNG, JPEG or TIFF file; the job's `plate` says what is made of it. A ZIP of frames is
+            asked for as `application/zip`.
+        """
+        if still is None:
+            return self._draw("/v1/overlay", job, media_type or "image/svg+xml")
+        return self._draw_on("/v1/overlay", job, still, media_type or "image/png")
 
     def safe_areas(self, job: JobLike) -> SafeAreasAnswer:
         """Return every safe area on the recorded raster, and what is safe in several frames at once."""
@@ -124,6 +136,12 @@ class Client:
     def chart(self, job: JobLike, *, media_type: str = "application/pdf") -> bytes:
         """Return the framing chart at true size, as PDF or SVG."""
         return self._draw("/v1/chart", job, media_type)
+
+    def sheet(self, job: JobLike, *, media_type: str = "application/pdf", still: bytes | None = None) -> bytes:
+        """Return the framing sheet as PDF, its drawing on a still where one is given."""
+        if still is None:
+            return self._draw("/v1/sheet", job, media_type)
+        return self._draw_on("/v1/sheet", job, still, media_type)
 
     def chart_read(self, job: JobLike) -> ChartReadingAnswer:
         """Return what the job's reading of a photographed chart says."""
@@ -206,6 +224,12 @@ class Client:
 
     def _draw(self, path: str, job: JobLike, media_type: str) -> bytes:
         return self._transport.post(path, _written(job), accept=media_type).content
+
+    def _draw_on(self, path: str, job: JobLike, still: bytes, media_type: str) -> bytes:
+        """Send a job and a still as multipart/form-data (RFC 7578)."""
+        fields = {"job": ("job.json", _written(job), JSON_TYPE), "still": ("still", still, "application/octet-stream")}
+        body, content_type = encode_multipart_formdata(fields)
+        return self._transport.post(path, body, accept=media_type, content_type=content_type).content
 
     def _get(self, path: str) -> dict[str, Any]:
         document = parsed_json(self._transport.get(path))

@@ -88,9 +88,9 @@ class Transport:
         self._auth = None if token is None else _BearerToken(token)
         self._local = threading.local()
 
-    def post(self, path: str, body: bytes, *, accept: str) -> requests.Response:
-        """Return the answer to a JSON document, which is of the media type `accept`."""
-        headers = {"Accept": accept, "Content-Type": JSON_TYPE}
+    def post(self, path: str, body: bytes, *, accept: str, content_type: str = JSON_TYPE) -> requests.Response:
+        """Return the answer to a document, which is of the media type `accept`."""
+        headers = {"Accept": accept, "Content-Type": content_type}
         return _of_type(accept, self._with_retries("POST", path, headers, body))
 
     def get(self, path: str) -> requests.Response:

@@ -15,7 +15,7 @@ from typing import IO, Literal
 
 import numpy as np
 import tifffile
-from PIL import Image, ImageCms, ImageOps, UnidentifiedImageError
+from PIL import Image, ImageCms, ImageOps
 
 from tallwide.answers import Rect
 from tallwide.geometry import opposite_roll
@@ -30,7 +30,7 @@ _SIGNATURES = {
     b"II*\x00": "TIFF",
     b"MM\x00*": "TIFF",
 }
-_ORIENTATION = 0x0112
+_ORIENTATION, _BITS = 0x0112, 0x0102  # EXIF 2.32 and TIFF 6.0: orientation, bits per sample
 # Pillow turns counter-clockwise.
 _TRANSPOSES = {
     90: Image.Transpose.ROTATE_270,
@@ -119,10 +119,15 @@ def _decoded(file: IO[bytes], kind: str, most_px: int, most_deep_px: int) -> tup
         warnings.simplefilter("ignore", Image.DecompressionBombWarning)
         try:
             picture = Image.open(file, formats=[kind])
-        except (UnidentifiedImageError, Image.DecompressionBombError, OSError, ValueError, SyntaxError) as error:
+        except Image.DecompressionBombError as error:
+            raise StillRefused(f"the still promises more pixels than are decoded; at most {most_px} px are") from error
+        except Exception as error:  # decoders raise whatever they like on damaged data
             if kind == "TIFF":
                 return _decoded_deep(file, most_deep_px)
             raise StillRefused(f"the still's header cannot be read: {_short(error)}") from error
+        if kind == "TIFF" and 16 in tuple(picture.tag_v2.get(_BITS, ())):  # type: ignore[attr-defined]
+            # Pillow would take the high byte, not the nearest level.
+            return _decoded_deep(file, most_deep_px)
         _refuse_large(picture.size, most_deep_px if picture.mode.startswith(("I", "F")) else most_px)
         if getattr(picture, "n_frames", 1) != 1:
             raise StillRefused("the still holds several pictures")
@@ -131,14 +136,16 @@ def _decoded(file: IO[bytes], kind: str, most_px: int, most_deep_px: int) -> tup
             picture.load()
         except Exception as error:  # decoders raise whatever they like on damaged data
             raise StillRefused(f"the still is damaged or cut short: {_short(error)}") from error
-    return picture, orientation if orientation in range(1, 9) else 1
+    # A TIFF that still knew its file's tags would hand them on.
+    decoded = picture.copy() if kind == "TIFF" else picture
+    return decoded, orientation if orientation in range(1, 9) else 1
 
 
 def _decoded_deep(file: IO[bytes], most_px: int) -> tuple[Image.Image, int]:
     """Return a TIFF that Pillow does not read, such as one of 16 bits a channel, in 8 bits."""
     file.seek(0)
     try:
-        with tifffile.TiffFile(file) as tiff:
+        with tifffile.TiffFile(file, name="still") as tiff:
             if len(tiff.pages) != 1:
                 raise StillRefused("the still holds several pictures")
             page = tiff.pages.first
