@@ -18,7 +18,7 @@ from tallwide.job import Deliverable, Job, Picture
 from tallwide_service.core.view import view_of
 from tallwide_service.render.overlay import overlay_scene
 from tallwide_service.render.palette import NEUTRAL, plate_colours
-from tallwide_service.render.png import ring_spans
+from tallwide_service.render.ring_rows import ring_rows
 from tallwide_service.render.scene import Plate, Scene
 from tallwide_service.render.still import cut_out, in_view
 from tallwide_service.render.type_setting import fitted, font_of, text_mask, text_width
@@ -48,8 +48,8 @@ def burn(scene: Scene, picture: Image.Image) -> None:
         if band.kind == "shade":
             _darken(picture, (band.rect.x, band.rect.y, band.rect.right, band.rect.bottom), band.alpha)
     draw = ImageDraw.Draw(picture)
-    for ring, rows in zip(scene.rings, ring_spans(scene), strict=True):
-        for y, runs in enumerate(rows):
+    for ring in scene.rings:
+        for y, runs in enumerate(ring_rows(ring, scene.width, scene.height)):
             for first, last in runs:
                 if last > first:
                     draw.line((first, y, last - 1, y), fill=ring.colour)

@@ -172,9 +172,7 @@ class _Painter:
     def __init__(self, scene: Scene, inks: Inks) -> None:
         self._width, self._bits = scene.width, inks.bits
         self._plates = [(plate.rect, plate_pixels(plate, inks)) for plate in scene.plates]
-        self._rings = [
-            (rows, inks.place[ring.colour, 255]) for ring, rows in zip(scene.rings, ring_spans(scene), strict=True)
-        ]
+        self._rings = _ring_spans(scene, inks)
         reaches = [ring.outer.reach for ring in scene.rings]
         self._ring_reach = min((top for top, _ in reaches), default=0), max((end for _, end in reaches), default=0)
         # Shades first: rings are painted between them and all other bands.
@@ -238,8 +236,10 @@ def _strips(scene: Scene) -> list[tuple[int, int]]:
     return list(pairwise(sorted(cuts)))
 
 
-def ring_spans(scene: Scene) -> list[list[tuple[tuple[int, int], ...]]]:
+def _ring_spans(scene: Scene, inks: Inks) -> list[tuple[list[tuple[tuple[int, int], ...]], int]]:
     """Return, for each ring, what it covers of every row: one or two runs of pixels."""
+    if not scene.rings:
+        return []
     # A pixel is covered where its centre is, as renderers without smoothing decide.
     centres = np.arange(scene.height, dtype=np.float64) + np.float64(0.5)
     found = []
@@ -253,7 +253,7 @@ def ring_spans(scene: Scene) -> list[list[tuple[tuple[int, int], ...]]]:
                 left.tolist(), inner_left.tolist(), inner_right.tolist(), right.tolist(), hollow.tolist(), strict=True
             )
         ]
-        found.append(rows)
+        found.append((rows, inks.place[ring.colour, 255]))
     return found
 
 
