@@ -1,9 +1,9 @@
 """PNG: a scene as indexed colour with alpha, made row by row.
 
-Bands are rectangles, so most rows equal the row above: each distinct row is made once and repeated
-through the Up filter as zeros; where a ring bends, a row is written as its difference from the one
-above. Four bits a pixel where the colours allow. Memory does not grow with the raster's height.
-PNG (third edition, W3C 2025), sections 9 and 11.
+Bands are rectangles, so most rows equal the row above: each distinct row is made once, and its
+repeats are written straight into deflate; where a ring bends, a row is written as its difference
+from the one above. Four bits a pixel where the colours allow. Memory does not grow with the
+raster's height. PNG (third edition, W3C 2025), sections 9 and 11.
 """
 
 from __future__ import annotations
@@ -18,16 +18,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tallwide_service.render.palette import Colour, plate_colours
+from tallwide_service.render.repeated_rows import UP_FILTER, RepeatedRows
 from tallwide_service.render.scene import Plate, Scene
 from tallwide_service.render.type_setting import text_mask
 
 # From plate to ink; the first is the plate itself.
 _INK_LEVELS = 7
 _CLEAR = 0
-_NO_FILTER, _UP = 0, 2
-# Lengths of runs, in rows, that are deflated once and pasted as often as needed.
-_RUNS = (64, 8, 1)
-_ADLER = 65_521
+_NO_FILTER = 0
+# From here on a run of equal rows is worth the flush before it and the head of its own block.
+_LONG_RUN = 8
 # Palette places that are painted at once, and plain rows that are kept.
 _LARGEST_BLOCK, _KEPT_ROWS = 1 << 21, 256
 
@@ -93,65 +93,31 @@ def _chunk(name: bytes, data: bytes) -> bytes:
 def _packed_rows(scene: Scene, inks: Inks) -> bytes:
     """Return all rows, filtered and deflated, as one zlib stream (RFC 1950).
 
-    Rows that repeat the one above are zeros, so their deflated form is made once for each of a few
-    run lengths and pasted in between full flushes, after which nothing refers back (RFC 1951).
+    Long runs of rows that repeat the one above are written straight into deflate, between full
+    flushes, after which nothing refers back (RFC 1951). All other rows are mostly runs of one
+    value, too, for which zlib's run-length strategy is faster and smaller than its search.
     """
     row_bytes = (scene.width * inks.bits + 7) // 8
-    repeats = _Repeats(row_bytes)
-    deflate = zlib.compressobj(level=1, wbits=-15)
+    repeats = RepeatedRows(row_bytes)
+    deflate = zlib.compressobj(level=6, wbits=-15, memLevel=9, strategy=zlib.Z_RLE)
     out: list[bytes] = [b"\x78\x01"]
     check, filter_byte = 1, _NO_FILTER
     above = np.zeros(row_bytes, dtype=np.uint8)
     for rows, repeated in _blocks(scene, inks):
-        filtered = np.empty((len(rows), row_bytes + 1), dtype=np.uint8)
-        filtered[:, 0] = _UP
+        streamed = repeated if repeated < _LONG_RUN else 0
+        filtered = np.zeros((len(rows) + streamed, row_bytes + 1), dtype=np.uint8)
+        filtered[:, 0] = UP_FILTER
         filtered[0, 0] = filter_byte
         np.subtract(rows[0], above, out=filtered[0, 1:])
-        np.subtract(rows[1:], rows[:-1], out=filtered[1:, 1:])
+        np.subtract(rows[1:], rows[:-1], out=filtered[1 : len(rows), 1:])
         check = zlib.adler32(filtered.data, check)
         out.append(deflate.compress(filtered.data))
-        above, filter_byte = rows[-1], _UP
-        if repeated:
-            out.append(deflate.flush(zlib.Z_FULL_FLUSH))
-            pieces, check = repeats.run(repeated, check)
-            out += pieces
+        above, filter_byte = rows[-1], UP_FILTER
+        if repeated > streamed:
+            out += (deflate.flush(zlib.Z_FULL_FLUSH), repeats.deflated(repeated))
+            check = repeats.checked(check, repeated)
     out += (deflate.flush(), struct.pack(">I", check))
     return b"".join(out)
-
-
-class _Repeats:
-    """Deflated runs of rows that equal the row above, each made when it is first needed."""
-
-    def __init__(self, row_bytes: int) -> None:
-        self._row = bytes([_UP]) + bytes(row_bytes)
-        self._made: dict[int, bytes] = {}
-
-    def run(self, count: int, check: int) -> tuple[list[bytes], int]:
-        """Return the pieces of `count` rows, and the stream's checksum after them."""
-        pieces = []
-        for rows in _RUNS:
-            while count >= rows:
-                pieces.append(self._piece(rows))
-                check = self._checked(check, rows)
-                count -= rows
-        return pieces, check
-
-    def _piece(self, rows: int) -> bytes:
-        if rows not in self._made:
-            deflate = zlib.compressobj(level=6, wbits=-15)
-            self._made[rows] = deflate.compress(self._row * rows) + deflate.flush(zlib.Z_FULL_FLUSH)
-        return self._made[rows]
-
-    def _checked(self, check: int, rows: int) -> int:
-        """Return Adler-32 after some rows: their only bytes that are not zero are the filters (RFC 1950, 8.2).
-
-        Each byte adds to the low half, and the low half to the high half; a filter of 2 at the head
-        of a row of n bytes in all is counted n times by the end of its row, and n more by each next.
-        """
-        low, high, length = check & 0xFFFF, check >> 16, len(self._row)
-        high += rows * length * low + 2 * length * rows * (rows + 1) // 2
-        low += 2 * rows
-        return (high % _ADLER) << 16 | low % _ADLER
 
 
 def _blocks(scene: Scene, inks: Inks) -> Iterator[tuple[Pixels, int]]:
@@ -285,4 +251,6 @@ def _packed(rows: Pixels, bits: int) -> Pixels:
         return rows
     if rows.shape[1] % 2:
         rows = np.pad(rows, ((0, 0), (0, 1)))
-    return np.asarray(rows[:, 0::2] << 4 | rows[:, 1::2], dtype=np.uint8)
+    # Read as little-endian pairs, whatever the machine: the left pixel is the low byte.
+    pairs = np.ascontiguousarray(rows).view("<u2")
+    return (pairs << 4 | pairs >> 8).astype(np.uint8)
