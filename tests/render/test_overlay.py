@@ -12,6 +12,7 @@ from itertools import combinations
 import numpy as np
 import pytest
 from hypothesis import assume, given, settings
+from hypothesis import strategies as st
 from PIL import Image
 
 from strategies import jobs
@@ -25,12 +26,15 @@ from tallwide.job import (
     Job,
     Overlay,
     Picture,
+    Protection,
     Raster,
 )
 from tallwide_service.core import solve
 from tallwide_service.errors import CannotBeMet
 from tallwide_service.render import overlay_scene, png, svg
 from tallwide_service.render.palette import frame_colour, frame_dashes
+from tallwide_service.render.scene import TextLine
+from tallwide_service.render.type_setting import text_mask
 
 SVG_NS = "{http://www.w3.org/2000/svg}"
 
@@ -180,3 +184,80 @@ def test_small_and_odd_rasters_are_drawn_in_their_own_size(width, height):
     scene = scene_of(Job(capture=capture, deliverables=(Deliverable(label="all", aspect=Aspect(shape)),)))
     assert Image.open(io.BytesIO(png(scene))).size == (width, height)
     ET.fromstring(svg(scene))
+
+
+def test_a_label_stands_in_its_own_frame_also_where_lines_cross_it():
+    shapes = ("16:9", "2.39:1", "9:16", "4:5", "1:1", "2:3")
+    places = (0.5, 0.5, 0.3, 0.6, 0.45, 0.75)
+    frames = [
+        Deliverable(label=f"frame {aspect}", aspect=Aspect(aspect), align=Align(x, 0.5))
+        for aspect, x in zip(shapes, places, strict=True)
+    ]
+    job = job_of(*frames, width=4800, height=3200)
+    extractions = solve(job).extractions
+    plates = scene_of(job).plates
+    assert len(plates) == len(frames)
+    assert all(extractions[plate.frame].rect.holds(plate.rect) for plate in plates)
+
+
+@pytest.mark.parametrize("roll", [0, 90, 180, 270])
+def test_every_light_mark_has_a_dark_edge_beside_it_so_that_it_reads_on_snow(roll):
+    frame = Deliverable(label="tall", aspect=Aspect("9:16"), protection=Protection(each_side=0.1))
+    scene = scene_of(job_of(frame, roll=roll), labels="none", line_px=4)
+    dark = [band.rect for band in scene.bands if band.kind in ("edge", "centre-edge")]
+    marks = [band.rect for band in scene.bands if band.kind in ("line", "protection", "centre")]
+    # At the edge of the picture there is no room beside a mark.
+    room = Rect(1, 1, scene.width - 2, scene.height - 2)
+    marks = [mark for mark in marks if room.holds(mark)]
+    assert {"line", "protection", "centre"} <= {band.kind for band in scene.bands}
+    assert len(marks) > 10
+    for mark in marks:
+        beside = Rect(mark.x - 1, mark.y - 1, mark.width + 2, mark.height + 2)
+        assert any(
+            edge.x < beside.right and beside.x < edge.right and edge.y < beside.bottom and beside.y < edge.bottom
+            for edge in dark
+        )
+
+
+def test_a_protection_line_is_dashed_with_its_dark_edge():
+    frame = Deliverable(label="tall", aspect=Aspect("9:16"), protection=Protection(each_side=0.1))
+    drawn = pixels(png(scene_of(job_of(frame, width=960, height=640), labels="none", line_px=4)))
+    (extraction,) = solve(job_of(frame, width=960, height=640)).extractions
+    guarded = extraction.protection_rect
+    outside = drawn[guarded.y : guarded.bottom, guarded.right : guarded.right + 4, 3]
+    inked = outside.any(axis=1)
+    assert inked.any()
+    assert not inked.all()
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    job=jobs(smallest=40, largest=4000, most=4),
+    names=st.lists(st.text(min_size=1, max_size=200), min_size=4, max_size=4),
+)
+def test_labels_of_any_text_stay_inside_and_apart_on_any_raster(job, names):
+    assume(len(set(names)) == 4)
+    frames = [replace(frame, label=name) for frame, name in zip(job.deliverables, names, strict=False)]
+    job = replace(job, deliverables=tuple(frames))
+    try:
+        scene = scene_of(job)
+    except CannotBeMet:
+        assume(False)
+    picture = Rect(0, 0, scene.width, scene.height)
+    assert all(picture.holds(plate.rect) for plate in scene.plates)
+    for one, other in combinations((plate.rect for plate in scene.plates), 2):
+        assert one.right <= other.x or other.right <= one.x or one.bottom <= other.y or other.bottom <= one.y
+    ET.fromstring(svg(scene))
+
+
+def test_the_font_draws_every_letter_of_latin_greek_and_cyrillic():
+    # Unicode blocks: Basic Latin, Latin-1, Latin Extended-A; Greek and Coptic; Cyrillic.
+    blocks = ((0x21, 0x17F), (0x370, 0x3FF), (0x400, 0x4FF))
+    letters = [chr(code) for first, last in blocks for code in range(first, last + 1) if chr(code).isalpha()]
+
+    def drawn(text):
+        return text_mask((TextLine(text, 4, 30, 0, 24),), 48, 48).tobytes()
+
+    box = drawn("\U0010fffd")
+    assert len(letters) > 600
+    assert [letter for letter in letters if drawn(letter) == box] == []

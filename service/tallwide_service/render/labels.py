@@ -1,9 +1,9 @@
 """Labels: where the plates of an overlay go.
 
 Plates never overlap each other and stay inside the picture. They go low in their frame, where faces
-seldom are, and keep off the subject and off all lines where there is room. Where there is no room
-they are set smaller, then shorter. Tags of what surrounds the frames give way: one that finds no
-room is left out.
+seldom are, and keep off the subject, inside their frame and off lines, in this order, where there
+is room. Where there is no room they are set smaller, then shorter. Tags of what surrounds the
+frames give way: one that finds no room is left out.
 """
 
 from __future__ import annotations
@@ -149,25 +149,29 @@ def _free_place(
     if not len(places):
         return None
     size = np.array([plate.width, plate.height])
-    free = places[~_hits(places, size, taken, gap // 2)]
+    free = places[_hits(places, size, taken, gap // 2) == 0]
     if not len(free):
         return None
-    # Of places that hit neither, or only lines, or only the subject, the first; else the first of all.
+    # The subject is covered last of all; a label stands on lines, few of them, rather than in another frame.
     on_subject, on_lines = (_hits(free, size, boxes, gap // 2) for boxes in obstacles)
-    x, y = free[int(np.argmin(2 * on_subject + on_lines))]
+    x, y = free[np.lexsort((on_lines, _leave(free, size, box), on_subject))[0]]
     return Rect(int(x), int(y), plate.width, plate.height)
 
 
-def _hits(places: Boxes, size: Boxes, boxes: Boxes, gap: int) -> NDArray[np.bool_]:
-    """Return which places come nearer to a box than a gap."""
-    if not len(boxes):
-        return np.zeros(len(places), dtype=bool)
-    hit = np.zeros(len(places), dtype=bool)
+def _hits(places: Boxes, size: Boxes, boxes: Boxes, gap: int) -> NDArray[np.int64]:
+    """Return to how many boxes each place comes nearer than a gap."""
+    hits = np.zeros(len(places), dtype=np.int64)
     left, top = places[:, 0] - gap, places[:, 1] - gap
     right, bottom = places[:, 0] + size[0] + gap, places[:, 1] + size[1] + gap
     for x, y, beyond_x, beyond_y in boxes.tolist():
-        hit |= (left < beyond_x) & (right > x) & (top < beyond_y) & (bottom > y)
-    return hit
+        hits += (left < beyond_x) & (right > x) & (top < beyond_y) & (bottom > y)
+    return hits
+
+
+def _leave(places: Boxes, size: Boxes, box: Rect) -> NDArray[np.bool_]:
+    """Return which places lie outside of a box, even in part."""
+    inside = (places >= (box.x, box.y)) & (places + size <= (box.right, box.bottom))
+    return np.logical_not(inside.all(axis=1))
 
 
 def _places(box: Rect, plate: Rect, picture: Rect, gap: int, *, from_top: bool) -> Boxes:

@@ -64,7 +64,7 @@ def overlay_scene(
     strokes = sorted(drawn.strokes(), key=lambda stroke: _LAYERS[stroke.kind])
     bands = (band for stroke in strokes for band in stroke.bands(drawn.line))
     kept = [clipped for band in bands if (clipped := _clipped(band, stage.picture)) is not None]
-    lines = [stroke.rect for stroke in strokes if stroke.kind not in ("shade", "edge")]
+    lines = [stroke.rect for stroke in strokes if stroke.kind not in ("shade", "edge", "centre-edge")]
     subject = [drawn.subject()] if job.framing.subject is not None else []
     plates = placed_labels(drawn.labels(), stage.picture, lines=lines, subject=subject)
     return Scene(
@@ -85,6 +85,7 @@ def overlay_scene(
 _LAYERS: dict[BandKind, int] = {
     "shade": 0,
     "edge": 1,
+    "centre-edge": 1,
     "common-area": 2,
     "safe-area": 2,
     "subject": 2,
@@ -255,13 +256,24 @@ class _Drawn:
             yield from self._outline(index, frame, colour)
             guarded = self.stage.rect(extraction.protection_rect)
             if self.options.protection and extraction.protection_rect != extraction.rect:
-                for side in SIDES:
-                    clear = outside(guarded, side, self.thin, self.picture)
-                    if clear is not None:
-                        yield _Stroke("protection", index, clear, colour, side, PROTECTION_DASHES)
+                yield from self._protection(index, guarded, colour)
         if self.options.centre_marks:
             for arm in cross(frame, self.line):
                 yield _Stroke("centre", index, arm, colour)
+                if self.options.contrast_lines:
+                    yield _Stroke("centre-edge", index, _grown(arm, max(1, self.thin // 2)), EDGE)
+
+    def _protection(self, index: int, guarded: Rect, colour: Colour) -> Iterator[_Stroke]:
+        """Yield a thin line of dashes outside what is protected; dark edges are dashed, too, lest it look solid."""
+        for side in SIDES:
+            band = outside(guarded, side, self.thin, self.picture)
+            if band is None:
+                continue
+            yield _Stroke("protection", index, band, colour, side, PROTECTION_DASHES)
+            edge = outside(_grown(guarded, self.thin), side, self.thin, self.picture)
+            if self.options.contrast_lines and edge is not None:
+                beside = _beside(edge, band, side)
+                yield _Stroke("edge", index, beside, EDGE, side, PROTECTION_DASHES)
 
     def _outline(self, index: int, frame: Rect, colour: Colour) -> Iterator[_Stroke]:
         lined = _grown(frame, self.line)
@@ -374,6 +386,13 @@ def outside(frame: Rect, side: SideName, line: int, picture: Rect) -> Rect | Non
         "bottom": Rect(left, frame.bottom, right - left, bottom - frame.bottom),
     }[side]
     return band if band.width > 0 and band.height > 0 else None
+
+
+def _beside(edge: Rect, band: Rect, side: SideName) -> Rect:
+    """Return the part of an edge that lies along a band, so that dashes of both begin together."""
+    if side in ("left", "right"):
+        return Rect(edge.x, band.y, edge.width, band.height)
+    return Rect(band.x, edge.y, band.width, edge.height)
 
 
 def _grown(rect: Rect, by: int) -> Rect:

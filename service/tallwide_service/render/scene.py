@@ -19,7 +19,17 @@ from tallwide.job import Roll, Theme
 from tallwide_service.render.palette import Colour
 
 BandKind = Literal[
-    "shade", "edge", "line", "tick", "protection", "centre", "common-area", "safe-area", "subject", "swatch"
+    "shade",
+    "edge",
+    "centre-edge",
+    "line",
+    "tick",
+    "protection",
+    "centre",
+    "common-area",
+    "safe-area",
+    "subject",
+    "swatch",
 ]
 RingKind = Literal["image-circle", "usable-area", "edge"]
 Spans = NDArray[np.float64]
