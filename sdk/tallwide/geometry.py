@@ -146,15 +146,30 @@ def region_box(capture: Capture) -> tuple[Fraction, Fraction, Fraction, Fraction
         down = [exact(y) for _, y in capture.usable_area]
         left, top = max(left, min(across)), max(top, min(down))
         right, bottom = min(right, max(across)), min(bottom, max(down))
-    lens = capture.lens
-    if lens is not None and lens.image_circle_mm is not None and capture.photosite_pitch_um is not None:
-        pixels_a_mm = (
-            1000 / exact(capture.photosite_pitch_um) * Fraction(raster.width, capture.imager.width),
-            1000 / exact(capture.photosite_pitch_um) * Fraction(raster.height, capture.imager.height),
-        )
-        centre_x = Fraction(raster.width, 2) + exact(lens.offset_mm.x) * pixels_a_mm[0]
-        centre_y = Fraction(raster.height, 2) + exact(lens.offset_mm.y) * pixels_a_mm[1]
-        radius_x, radius_y = (exact(lens.image_circle_mm) / 2 * scale for scale in pixels_a_mm)
-        left, top = max(left, centre_x - radius_x), max(top, centre_y - radius_y)
-        right, bottom = min(right, centre_x + radius_x), min(bottom, centre_y + radius_y)
+    circle = image_circle_px(capture)
+    if circle is not None:
+        x, y, half_width, half_height = circle
+        left, top = max(left, x - half_width), max(top, y - half_height)
+        right, bottom = min(right, x + half_width), min(bottom, y + half_height)
     return left, top, right, bottom
+
+
+def image_circle_px(capture: Capture) -> tuple[Fraction, Fraction, Fraction, Fraction] | None:
+    """Return the image circle on the recorded raster, exact: centre x, y, and half axes, px.
+
+    One mm is 1000 / pitch photosites on each axis, so that it may be an ellipse in recorded pixels.
+    `None` where no circle or no pitch is given.
+    """
+    lens, raster = capture.lens, capture.raster
+    if lens is None or lens.image_circle_mm is None or capture.photosite_pitch_um is None:
+        return None
+    photosites_a_mm = 1000 / exact(capture.photosite_pitch_um)
+    across = photosites_a_mm * Fraction(raster.width, capture.imager.width)
+    down = photosites_a_mm * Fraction(raster.height, capture.imager.height)
+    radius_mm = exact(lens.image_circle_mm) / 2
+    return (
+        Fraction(raster.width, 2) + exact(lens.offset_mm.x) * across,
+        Fraction(raster.height, 2) + exact(lens.offset_mm.y) * down,
+        radius_mm * across,
+        radius_mm * down,
+    )

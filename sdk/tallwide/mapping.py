@@ -49,9 +49,11 @@ def exact_coordinate(written: Coordinate) -> Fraction:
             value = Fraction(written)
         except ZeroDivisionError:
             raise ValueError("a coordinate's denominator must not be zero") from None
-    elif isinstance(written, bool) or not isinstance(written, int | float):
-        raise ValueError('a coordinate is a number or a rational as text, such as "2304/5"')
-    elif isinstance(written, float) and not math.isfinite(written):
+    elif (
+        isinstance(written, bool)
+        or not isinstance(written, int | float)
+        or (isinstance(written, float) and not math.isfinite(written))
+    ):
         raise ValueError('a coordinate is a number or a rational as text, such as "2304/5"')
     else:
         value = exact(written)

@@ -18,7 +18,7 @@ from typing import Any
 
 from tallwide.answers import Rect
 from tallwide.geometry import turn_rect
-from tallwide.handoff.framing_decision_list import PRIVATE, number
+from tallwide.handoff.framing_decision_list import LARGEST_WHOLE, PRIVATE, number
 from tallwide.handoff.reading import (
     LARGEST_DOCUMENT_BYTES,
     LONGEST_LABEL,
@@ -52,10 +52,10 @@ FIT_SOURCES = (
     "canvas.dimensions",
     "canvas.effective_dimensions",
 )
-LARGEST_NUMBER = 10**9
+LARGEST_NUMBER = LARGEST_WHOLE
 MOST_ENTRIES = 256
 # Anchor plus size are two doubles, each rounded: their sum may pass an edge that the exact values meet.
-FLOAT_SLACK_PX = Fraction(1, 10**6)
+FLOAT_SLACK = 1 + Fraction(1, 10**12)
 # Member names of one object, and whether each is required.
 Members = Mapping[str, bool]
 
@@ -462,7 +462,7 @@ def _canvas(value: Any, pointer: str, checker: Checker) -> ReadCanvas | None:
     if name is None or source is None or size is None:
         return None
     for where, edges in [("effective_dimensions", effective), *((d.pointer, d.edges) for d in decisions)]:
-        if edges is not None and (edges[2] > size.width + FLOAT_SLACK_PX or edges[3] > size.height + FLOAT_SLACK_PX):
+        if edges is not None and (edges[2] > size.width * FLOAT_SLACK or edges[3] > size.height * FLOAT_SLACK):
             place, clause = where if where.startswith("/") else f"{pointer}/{where}", "canvas, text: stays inside"
             checker.breach(place, "reaches beyond its canvas", clause, only_in=ONLY_2_0_1, liberty="cut at the edge")
     return ReadCanvas(pointer, name, source, label, size, effective, photosites, physical, squeeze, tuple(decisions))

@@ -17,9 +17,8 @@ from typing import NamedTuple
 import numpy as np
 
 from tallwide.answers import Rect
-from tallwide.geometry import Sides
+from tallwide.geometry import Sides, image_circle_px, region_box
 from tallwide.job import Capture, Grid, exact
-from tallwide_service.core.optics import pixel_mm
 from tallwide_service.core.snap import ceil_share, ceil_to_step, floor_to_step
 from tallwide_service.errors import CannotBeMet, Fault
 
@@ -53,15 +52,6 @@ class Circle:
         across = (x - self.x) * self.half_height
         down = (y - self.y) * self.half_width
         return across * across + down * down <= (self.half_width * self.half_height) ** 2
-
-    def box(self) -> Box:
-        """Return the circle's bounding box."""
-        return Box(
-            self.x - self.half_width,
-            self.y - self.half_height,
-            self.x + self.half_width,
-            self.y + self.half_height,
-        )
 
     def cut(self, columns: Columns) -> None:
         """Take away the rows outside the circle."""
@@ -140,11 +130,6 @@ class Polygon:
     def holds(self, x: int, y: int) -> bool:
         """Whether a corner of pixels lies inside or on the edge."""
         return all(side.holds(x, y) for side in self.sides)
-
-    def box(self) -> Box:
-        """Return the area's bounding box."""
-        xs, ys = [x for x, _ in self.corners], [y for _, y in self.corners]
-        return Box(min(xs), min(ys), max(xs), max(ys))
 
     def cut(self, columns: Columns) -> None:
         """Take away the rows outside the area."""
@@ -247,29 +232,14 @@ def usable_region(capture: Capture) -> Region:
     columns = Columns(raster.width, raster.height)
     for cut in cuts:
         cut.cut(columns)
-    boxes = [whole, *(cut.box() for cut in cuts)]
-    box = Box(
-        max(one.left for one in boxes),
-        max(one.top for one in boxes),
-        min(one.right for one in boxes),
-        min(one.bottom for one in boxes),
-    )
+    box = Box(*region_box(capture))
     return Region(raster, tuple(cuts), box, columns.first, columns.last)
 
 
 def image_circle(capture: Capture) -> Circle | None:
     """Return a capture's image circle in recorded pixels; `None` where none is given."""
-    pixel = pixel_mm(capture)
-    lens = capture.lens
-    if lens is None or lens.image_circle_mm is None or pixel is None:
-        return None
-    radius = exact(lens.image_circle_mm) / 2
-    return Circle(
-        Fraction(capture.raster.width, 2) + exact(lens.offset_mm.x) / pixel[0],
-        Fraction(capture.raster.height, 2) + exact(lens.offset_mm.y) / pixel[1],
-        radius / pixel[0],
-        radius / pixel[1],
-    )
+    circle = image_circle_px(capture)
+    return None if circle is None else Circle(*circle)
 
 
 def usable_polygon(area: tuple[tuple[float, float], ...]) -> Polygon:
