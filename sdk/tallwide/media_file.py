@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import math
 import subprocess
+import warnings
 from collections.abc import Mapping
 from fractions import Fraction
 from pathlib import Path
@@ -57,7 +58,11 @@ def read_still(path: Path) -> FileFacts | None:
     from PIL import Image  # noqa: PLC0415 - a farm without Pillow has ffprobe
 
     try:
-        with Image.open(path) as still:
+        # Only the header is read: a picture of any size costs the same.
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+            still = Image.open(path)
+        with still:
             orientation = still.getexif().get(ORIENTATION_TAG, 1)
             width, height = stored_size(still)
     except (OSError, KeyError, ValueError, SyntaxError, Image.DecompressionBombError):

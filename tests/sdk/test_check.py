@@ -150,6 +150,15 @@ def test_a_stills_header_is_read(tmp_path, orientation, rotation, ending):
     assert read_facts(path) == FileFacts(48, 32, rotation=rotation)
 
 
+@pytest.mark.parametrize("most", [1000, 500])
+def test_a_still_of_any_size_is_read_by_its_header(tmp_path, monkeypatch, most):
+    """Beyond its bound Pillow warns, beyond twice its bound it refuses; a header costs nothing."""
+    Image.new("RGB", (48, 32)).save(tmp_path / "still.png")
+    monkeypatch.setattr(Image, "MAX_IMAGE_PIXELS", most)
+    facts = read_facts(tmp_path / "still.png")
+    assert (facts.width, facts.height) == (48, 32)
+
+
 def test_a_mirrored_still_is_refused(tmp_path):
     exif = Image.Exif()
     exif[0x0112] = 5
