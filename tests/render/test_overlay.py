@@ -8,6 +8,7 @@ import subprocess
 import xml.etree.ElementTree as ET
 from dataclasses import replace
 from itertools import combinations
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -261,3 +262,15 @@ def test_the_font_draws_every_letter_of_latin_greek_and_cyrillic():
     box = drawn("\U0010fffd")
     assert len(letters) > 600
     assert [letter for letter in letters if drawn(letter) == box] == []
+
+
+GOLDEN = Path(__file__).parent.parent / "golden"
+
+
+@pytest.mark.parametrize("roll", [0, 90])
+def test_the_lines_of_a_known_job_are_the_committed_ones(roll):
+    # Text is left out: its widths are the font renderer's. To accept a new drawing, write `drawn` to the file.
+    frames = (WIDE, replace(TALL, protection=Protection(each_side=0.05)), SQUARE)
+    job = job_of(*frames, width=960, height=640, roll=roll)
+    drawn = svg(scene_of(job, labels="none"))
+    assert drawn == (GOLDEN / f"overlay-lines-roll-{roll}.svg").read_text(encoding="utf-8")

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from tallwide_service.render.palette import Colour, plate_colours
 from tallwide_service.render.repeated_rows import UP_FILTER, RepeatedRows
+from tallwide_service.render.ring_rows import ring_rows
 from tallwide_service.render.scene import Plate, Scene
 from tallwide_service.render.type_setting import text_mask
 
@@ -138,7 +139,9 @@ class _Painter:
     def __init__(self, scene: Scene, inks: Inks) -> None:
         self._width, self._bits = scene.width, inks.bits
         self._plates = [(plate.rect, plate_pixels(plate, inks)) for plate in scene.plates]
-        self._rings = _ring_spans(scene, inks)
+        self._rings = [
+            (ring_rows(ring, scene.width, scene.height), inks.place[ring.colour, 255]) for ring in scene.rings
+        ]
         reaches = [ring.outer.reach for ring in scene.rings]
         self._ring_reach = min((top for top, _ in reaches), default=0), max((end for _, end in reaches), default=0)
         # Shades first: rings are painted between them and all other bands.
@@ -200,37 +203,6 @@ def _strips(scene: Scene) -> list[tuple[int, int]]:
         top, bottom = ring.outer.reach
         cuts |= {min(max(int(top) - 2, 0), scene.height), min(max(int(bottom) + 3, 0), scene.height)}
     return list(pairwise(sorted(cuts)))
-
-
-def _ring_spans(scene: Scene, inks: Inks) -> list[tuple[list[tuple[tuple[int, int], ...]], int]]:
-    """Return, for each ring, what it covers of every row: one or two runs of pixels."""
-    if not scene.rings:
-        return []
-    # A pixel is covered where its centre is, as renderers without smoothing decide.
-    centres = np.arange(scene.height, dtype=np.float64) + np.float64(0.5)
-    found = []
-    for ring in scene.rings:
-        left, right = _columns(*ring.outer.spans(centres), scene.width)
-        inner_left, inner_right = _columns(*ring.inner.spans(centres), scene.width)
-        hollow = inner_right > inner_left
-        rows: list[tuple[tuple[int, int], ...]] = [
-            ((a, b), (c, d)) if has_hole else ((a, d),)
-            for a, b, c, d, has_hole in zip(
-                left.tolist(), inner_left.tolist(), inner_right.tolist(), right.tolist(), hollow.tolist(), strict=True
-            )
-        ]
-        found.append((rows, inks.place[ring.colour, 255]))
-    return found
-
-
-def _columns(
-    first: NDArray[np.float64], last: NDArray[np.float64], width: int
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Return the first pixel whose centre lies in a span and the one after the last, within the picture."""
-    missed = first >= last
-    left = np.clip(np.ceil(np.where(missed, 0, first) - 0.5), 0, width).astype(np.int64)
-    right = np.clip(np.ceil(np.where(missed, 0, last) - 0.5), 0, width).astype(np.int64)
-    return left, np.where(missed, left, right)
 
 
 def plate_pixels(plate: Plate, inks: Inks) -> Pixels:
