@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from flask import Response
 from flask_smorest import Blueprint
-from PIL import Image
 
 from tallwide.answers import Extraction
-from tallwide.job import Job, Plate, Raster
+from tallwide.job import Job, Plate
 from tallwide.version import VERSION
 from tallwide.wire import to_wire
 from tallwide_service.api.computing import tagged
@@ -19,6 +20,9 @@ from tallwide_service.errors import CannotBeMet, Fault
 from tallwide_service.identity import answer_id, decision_id
 from tallwide_service.limits import LIMITS
 from tallwide_service.render import overlay_scene, png, svg
+
+if TYPE_CHECKING:
+    from tallwide_service.render.still import Still
 
 blueprint = Blueprint("pictures", __name__, description="What the crew sees, and what is printed.")
 
@@ -58,7 +62,7 @@ def sheet(job: Job, media_type: str) -> bytes:
     return _sheet(job, None)
 
 
-def _sheet(job: Job, still: Image.Image | None) -> bytes:
+def _sheet(job: Job, still: Still | None) -> bytes:
     from tallwide_service.render.pdf import pages_pdf  # noqa: PLC0415 - printing needs a library of its own
     from tallwide_service.render.plate import upright_still  # noqa: PLC0415
     from tallwide_service.render.sheet import sheet_pages  # noqa: PLC0415
@@ -75,7 +79,7 @@ def _sheet(job: Job, still: Image.Image | None) -> bytes:
     return pages_pdf(pages)
 
 
-def plate(job: Job, still: Image.Image, media_type: str) -> bytes:
+def plate(job: Job, still: Still, media_type: str) -> bytes:
     """Return what the job asks of a still, in one media type."""
     from tallwide_service.render import plate as making  # noqa: PLC0415 - decoders load when a still comes
 
@@ -83,28 +87,39 @@ def plate(job: Job, still: Image.Image, media_type: str) -> bytes:
     extractions = solve(job).extractions
     refuse_large_answer(job, extractions, options)
     if options.output == "frames":
-        return making.zipped(making.frames(job, extractions, still), options.media_type, options.longest_side_px)
+        pictures = making.frames(job, extractions, still, longest_px=options.longest_side_px)
+        return making.zipped(pictures, options.media_type)
     draw = making.burned_in if options.output == "burned_in" else making.contact_sheet
-    return making.encoded(draw(job, extractions, still), media_type, options.longest_side_px)
+    return making.encoded(draw(job, extractions, still), media_type, longest_px=options.longest_side_px)
 
 
 def refuse_large_answer(job: Job, extractions: tuple[Extraction, ...], options: Plate) -> None:
     """Refuse pictures that are larger than is made of a still."""
-    faults = []
+    from tallwide_service.render.plate import frame_size  # noqa: PLC0415 - decoders load when a still comes
+
+    sizes: list[tuple[str, int, int]] = []
     if options.output == "frames":
-        for index, deliverable in enumerate(job.deliverables):
-            if deliverable.raster is not None:
-                faults += _faults_of_size(f"/deliverables/{index}/raster", deliverable.raster)
+        for index, (deliverable, extraction) in enumerate(zip(job.deliverables, extractions, strict=True)):
+            width, height = frame_size(deliverable, extraction, longest_px=options.longest_side_px)
+            sizes.append((f"/deliverables/{index}/raster", width * height, LIMITS.plate_frame_px))
     elif options.output == "burned_in":
         view = view_of(job, extractions)
-        faults += _faults_of_size("/picture", Raster(view.width, view.height))
+        is_whole = job.picture is None or job.picture.view is not None
+        most = (LIMITS.plate_turned_px if view.roll else LIMITS.plate_px) if is_whole else LIMITS.plate_frame_px
+        sizes.append(("/picture", view.width * view.height, most))
+        if view.roll and not is_whole:
+            recorded = job.capture.raster
+            sizes.append(("/capture/raster", recorded.width * recorded.height, LIMITS.plate_turned_px))
+    faults = tuple(
+        Fault(
+            pointer,
+            f"a picture made of a still has at most {most} px here, not {got}; plate.longest_side_px reduces it",
+        )
+        for pointer, got, most in sizes
+        if got > most
+    )
     if faults:
-        raise CannotBeMet(faults[0].detail, tuple(faults))
-
-
-def _faults_of_size(pointer: str, raster: Raster) -> list[Fault]:
-    got, most = raster.width * raster.height, LIMITS.plate_answer_px
-    return [Fault(pointer, f"a picture made of a still has at most {most} px, not {got}")] if got > most else []
+        raise CannotBeMet(faults[0].detail, faults)
 
 
 def post_overlay() -> Response:
@@ -118,7 +133,7 @@ def post_overlay() -> Response:
     else:
         others = (other for other in STILLS if other != options.media_type)
         media_type = wanted_type((options.media_type, *others))
-    body = plate(posted.job, posted.still.picture, media_type)
+    body = plate(posted.job, posted.still, media_type)
     return _with_still(Response(body, mimetype=media_type), OVERLAY, posted, media_type)
 
 
@@ -128,7 +143,7 @@ def post_sheet() -> Response:
         return draw_posted(SHEET)
     media_type = wanted_type(SHEET.media_types)
     posted = posted_job_and_still()
-    body = _sheet(posted.job, posted.still.picture)
+    body = _sheet(posted.job, posted.still)
     return _with_still(Response(body, mimetype=media_type), SHEET, posted, media_type)
 
 

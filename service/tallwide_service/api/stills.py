@@ -37,7 +37,7 @@ def has_still() -> bool:
 
 def posted_job_and_still() -> Posted:
     """Return the parts of a multipart request, bounded before they are read."""
-    from tallwide_service.render.still import read_still  # noqa: PLC0415 - decoders load when a still comes
+    from tallwide_service.render.still import Bounds, read_still  # noqa: PLC0415 - decoders load when a still comes
 
     most = LIMITS.plate_bytes + LIMITS.body_bytes
     if request.content_length is not None and request.content_length > most:
@@ -66,8 +66,7 @@ def posted_job_and_still() -> Posted:
         file.stream,
         job.capture,
         fit=(job.plate or Plate()).fit,
-        most_px=LIMITS.plate_px,
-        most_deep_px=LIMITS.plate_deep_px,
+        bounds=Bounds(LIMITS.plate_px, LIMITS.plate_turned_px, LIMITS.plate_deep_px),
         declared=file.mimetype,
     )
     return Posted(job, still, upload)

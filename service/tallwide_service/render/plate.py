@@ -20,7 +20,7 @@ from tallwide_service.render.overlay import overlay_scene
 from tallwide_service.render.palette import NEUTRAL, plate_colours
 from tallwide_service.render.ring_rows import ring_rows
 from tallwide_service.render.scene import Plate, Scene
-from tallwide_service.render.still import cut_out, in_view
+from tallwide_service.render.still import Still, cut_out, in_view
 from tallwide_service.render.type_setting import fitted, font_of, text_mask, text_width
 
 GROUND = (32, 32, 34)
@@ -31,13 +31,13 @@ NO_MOMENT = (1980, 1, 1, 0, 0, 0)
 ENDINGS = {"image/png": "png", "image/jpeg": "jpg", "image/tiff": "tif"}
 
 
-def burned_in(job: Job, extractions: tuple[Extraction, ...], recorded: Image.Image) -> Image.Image:
-    """Return the job's picture of a still with the overlay burned in; it may be the still itself."""
+def burned_in(job: Job, extractions: tuple[Extraction, ...], still: Still) -> Image.Image:
+    """Take a still and return the job's picture of it with the overlay burned in."""
     wanted = job.picture
     if wanted is not None and wanted.deliverable is not None:
-        picture = next(frame for label, frame in frames(job, extractions, recorded) if label == wanted.deliverable)
+        picture = next(frame for label, frame in frames(job, extractions, still) if label == wanted.deliverable)
     else:
-        picture = in_view(recorded, view_of(job, extractions))
+        picture = in_view(still, view_of(job, extractions))
     burn(overlay_scene(job, extractions), picture)
     return picture
 
@@ -82,24 +82,31 @@ def _plate(plate: Plate, theme: str) -> Image.Image:
     return label.transpose(turns[plate.turn]) if plate.turn else label
 
 
-def frames(job: Job, extractions: tuple[Extraction, ...], recorded: Image.Image) -> Iterator[tuple[str, Image.Image]]:
-    """Yield each deliverable's label and its picture: cut out, upright, in its own raster."""
+def frames(
+    job: Job, extractions: tuple[Extraction, ...], still: Still, *, longest_px: int | None = None
+) -> Iterator[tuple[str, Image.Image]]:
+    """Yield each deliverable's label and its picture: cut out, upright, in its own raster or reduced."""
     for deliverable, extraction in zip(job.deliverables, extractions, strict=True):
-        size = frame_size(deliverable, extraction)
-        yield deliverable.label, cut_out(recorded, extraction.rect, job.capture.roll, size)
+        size = frame_size(deliverable, extraction, longest_px=longest_px)
+        yield deliverable.label, cut_out(still.recorded, extraction.rect, job.capture.roll, size)
 
 
-def frame_size(deliverable: Deliverable, extraction: Extraction) -> tuple[int, int]:
-    """Return the size of a deliverable's picture: its raster, or the extraction's own pixels."""
+def frame_size(deliverable: Deliverable, extraction: Extraction, *, longest_px: int | None = None) -> tuple[int, int]:
+    """Return the size of a deliverable's picture: its raster, or the extraction's own pixels, or reduced."""
     frame, raster = extraction.upright_rect, deliverable.raster
-    return (frame.width, frame.height) if raster is None else (raster.width, raster.height)
+    width, height = (frame.width, frame.height) if raster is None else (raster.width, raster.height)
+    longest = max(width, height)
+    if longest_px is None or longest <= longest_px:
+        return width, height
+    # The nearest whole pixel; half a pixel counts up.
+    return tuple(max(1, (2 * side * longest_px + longest) // (2 * longest)) for side in (width, height))  # type: ignore[return-value]
 
 
-def contact_sheet(job: Job, extractions: tuple[Extraction, ...], recorded: Image.Image) -> Image.Image:
+def contact_sheet(job: Job, extractions: tuple[Extraction, ...], still: Still) -> Image.Image:
     """Return all frames on one sheet, each as shown, with its name and size below it."""
     tiles = []
     for deliverable, extraction in zip(job.deliverables, extractions, strict=True):
-        tile = cut_out(recorded, extraction.rect, job.capture.roll, tile_size(float(deliverable.ratio)))
+        tile = cut_out(still.recorded, extraction.rect, job.capture.roll, tile_size(float(deliverable.ratio)))
         tiles.append((deliverable.label, frame_size(deliverable, extraction), tile))
     columns = min(len(tiles), 3 if len(tiles) > 4 else 2)
     rows = [tiles[start : start + columns] for start in range(0, len(tiles), columns)]
@@ -127,13 +134,13 @@ def tile_size(ratio: float) -> tuple[int, int]:
     return max(1, round(width)), max(1, round(height))
 
 
-def zipped(pictures: Iterator[tuple[str, Image.Image]], media_type: str, longest_px: int | None) -> bytes:
+def zipped(pictures: Iterator[tuple[str, Image.Image]], media_type: str) -> bytes:
     """Return pictures as a ZIP of single files, numbered in order and named after their labels."""
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_STORED) as archive:
         for number, (label, picture) in enumerate(pictures, start=1):
             name = f"{number:02d}_{file_name(label)}.{ENDINGS[media_type]}"
-            archive.writestr(zipfile.ZipInfo(name, NO_MOMENT), encoded(picture, media_type, longest_px))
+            archive.writestr(zipfile.ZipInfo(name, NO_MOMENT), encoded(picture, media_type))
     return out.getvalue()
 
 
@@ -148,7 +155,7 @@ def file_name(label: str) -> str:
     return re.sub(r"[^\w-]+", "_", label).strip("_")[:60] or "frame"
 
 
-def encoded(picture: Image.Image, media_type: str, longest_px: int | None) -> bytes:
+def encoded(picture: Image.Image, media_type: str, *, longest_px: int | None = None) -> bytes:
     """Return a picture as a file without metadata, reduced where it is larger than asked for."""
     if longest_px is not None and max(picture.size) > longest_px:
         picture = picture.copy()
@@ -164,6 +171,6 @@ def encoded(picture: Image.Image, media_type: str, longest_px: int | None) -> by
     return out.getvalue()
 
 
-def upright_still(job: Job, recorded: Image.Image) -> Image.Image:
-    """Return a still upright, as the framing sheet's drawing lies on it."""
-    return in_view(recorded, view_of(job, (), Picture(view="upright")))
+def upright_still(job: Job, still: Still) -> Image.Image:
+    """Take a still and return it upright, as the framing sheet's drawing lies on it."""
+    return in_view(still, view_of(job, (), Picture(view="upright")))

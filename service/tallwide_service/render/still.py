@@ -24,6 +24,8 @@ from tallwide_service.core.view import View
 from tallwide_service.errors import JobError
 
 FORMATS = {"PNG": "image/png", "JPEG": "image/jpeg", "TIFF": "image/tiff"}
+# Modes that become RGB without a second picture of four channels or of 16 bits.
+_SMALL_MODES = ("1", "L", "P", "RGB", "YCbCr")
 _SIGNATURES = {
     b"\x89PNG\r\n\x1a\n": "PNG",
     b"\xff\xd8\xff": "JPEG",
@@ -46,11 +48,39 @@ class StillRefused(JobError):
 
 
 @dataclass(frozen=True, slots=True)
-class Still:
-    """A still as recorded: 8-bit RGB in the size of the recorded raster, and the EXIF orientation that it had."""
+class Bounds:
+    """How many pixels of a still are held in memory.
 
-    picture: Image.Image
+    `most_px` where it is decoded once; `most_turned_px` where a second picture of its size is
+    needed to turn it; `most_deep_px` where it has 16 bits a channel, transparency or four inks.
+    """
+
+    most_px: int
+    most_turned_px: int
+    most_deep_px: int
+
+
+@dataclass(slots=True)
+class Still:
+    """A still as recorded: 8-bit RGB in the size of the recorded raster, and the EXIF orientation that it had.
+
+    It holds the only reference to a large picture, so that `take` lets it go when it has been used.
+    """
+
+    picture: Image.Image | None
     orientation: int
+
+    @property
+    def recorded(self) -> Image.Image:
+        """The picture, which the still keeps."""
+        if self.picture is None:
+            raise ValueError("the still has been taken")
+        return self.picture
+
+    def take(self) -> Image.Image:
+        """Return the picture, which the still forgets."""
+        picture, self.picture = self.recorded, None
+        return picture
 
 
 def read_still(
@@ -58,8 +88,7 @@ def read_still(
     capture: Capture,
     *,
     fit: Literal["exact", "scale"],
-    most_px: int,
-    most_deep_px: int,
+    bounds: Bounds,
     declared: str | None = None,
 ) -> Still:
     """Return an uploaded still in the recorded raster's size and position.
@@ -68,8 +97,8 @@ def read_still(
     ----------
     fit
         Whether a still of another size is refused or scaled.
-    most_px, most_deep_px
-        Pixels beyond which a still of 8 or of 16 bits is not decoded.
+    bounds
+        How many pixels are held, see `Bounds`.
     declared
         Media type that the upload states; `None` or `application/octet-stream` state nothing.
 
@@ -79,14 +108,17 @@ def read_still(
         If it is none of PNG, JPEG and TIFF, declared as another, damaged, too large, or of the wrong size.
     """
     kind = _kind(file, declared)
-    picture, orientation = _decoded(file, kind, most_px, most_deep_px)
+    raster = capture.raster
+    if raster.width * raster.height > bounds.most_px:
+        size = f"{raster.width} x {raster.height}"
+        raise StillRefused(f"stills have at most {bounds.most_px} px, and the recorded raster is {size} px")
+    picture, orientation = _decoded(file, kind, bounds)
     picture = _plain(picture)
     turned = orientation in (5, 6, 7, 8) or orientation == 3
     if orientation != 1:
         picture = ImageOps.exif_transpose(_with_orientation(picture, orientation))
         picture.info.clear()
-    recorded = _as_recorded(picture, capture, is_upright=turned and capture.roll != 0)
-    raster = capture.raster
+    recorded = _as_recorded(picture, capture, bounds, is_upright=turned and capture.roll != 0)
     if recorded.size != (raster.width, raster.height):
         if fit == "exact":
             width, height = recorded.size
@@ -94,6 +126,8 @@ def read_still(
                 f"the still is {width} x {height} px and the recorded raster {raster.width} x {raster.height} px; "
                 'plate.fit "scale" would scale it'
             )
+        if recorded.width * recorded.height + raster.width * raster.height > 2 * bounds.most_turned_px:
+            raise StillRefused(f"a still is scaled where it and the raster have at most {2 * bounds.most_turned_px} px")
         recorded = recorded.resize((raster.width, raster.height), Image.Resampling.LANCZOS)
     return Still(recorded, orientation)
 
@@ -112,7 +146,7 @@ def _kind(file: IO[bytes], declared: str | None) -> str:
     return kind
 
 
-def _decoded(file: IO[bytes], kind: str, most_px: int, most_deep_px: int) -> tuple[Image.Image, int]:
+def _decoded(file: IO[bytes], kind: str, bounds: Bounds) -> tuple[Image.Image, int]:
     """Return the decoded picture and its EXIF orientation; its header is believed before its data."""
     with warnings.catch_warnings():
         # The bound below is ours and lower than Pillow's.
@@ -120,25 +154,33 @@ def _decoded(file: IO[bytes], kind: str, most_px: int, most_deep_px: int) -> tup
         try:
             picture = Image.open(file, formats=[kind])
         except Image.DecompressionBombError as error:
-            raise StillRefused(f"the still promises more pixels than are decoded; at most {most_px} px are") from error
+            raise StillRefused(
+                f"the still promises more pixels than are decoded; at most {bounds.most_px} px are"
+            ) from error
         except Exception as error:  # decoders raise whatever they like on damaged data
             if kind == "TIFF":
-                return _decoded_deep(file, most_deep_px)
+                return _decoded_deep(file, bounds.most_deep_px)
             raise StillRefused(f"the still's header cannot be read: {_short(error)}") from error
         if kind == "TIFF" and 16 in tuple(picture.tag_v2.get(_BITS, ())):  # type: ignore[attr-defined]
             # Pillow would take the high byte, not the nearest level.
-            return _decoded_deep(file, most_deep_px)
-        _refuse_large(picture.size, most_deep_px if picture.mode.startswith(("I", "F")) else most_px)
+            return _decoded_deep(file, bounds.most_deep_px)
+        _refuse_large(picture.size, bounds.most_px if picture.mode in _SMALL_MODES else bounds.most_deep_px)
         if getattr(picture, "n_frames", 1) != 1:
             raise StillRefused("the still holds several pictures")
         try:
             orientation = int(picture.getexif().get(_ORIENTATION, 1))
+            if orientation != 1:
+                _refuse_large(picture.size, bounds.most_turned_px)
             picture.load()
+        except StillRefused:
+            raise
         except Exception as error:  # decoders raise whatever they like on damaged data
             raise StillRefused(f"the still is damaged or cut short: {_short(error)}") from error
-    # A TIFF that still knew its file's tags would hand them on.
-    decoded = picture.copy() if kind == "TIFF" else picture
-    return decoded, orientation if orientation in range(1, 9) else 1
+    if kind == "TIFF":
+        # A picture that still knew its file's tags would hand them on.
+        for tags in ("tag", "tag_v2", "ifd"):
+            vars(picture).pop(tags, None)
+    return picture, orientation if orientation in range(1, 9) else 1
 
 
 def _decoded_deep(file: IO[bytes], most_px: int) -> tuple[Image.Image, int]:
@@ -181,7 +223,7 @@ def _plain(picture: Image.Image) -> Image.Image:
         samples = np.asarray(picture).astype(np.float32)
         picture = Image.fromarray(np.rint(np.clip(samples, 0, 65_535) / 257).astype(np.uint8))
     if picture.mode in ("RGBA", "LA", "PA") or "transparency" in picture.info:
-        with_alpha = picture.convert("RGBA")
+        with_alpha = picture if picture.mode == "RGBA" else picture.convert("RGBA")
         picture = Image.new("RGB", picture.size)
         picture.paste(with_alpha, mask=with_alpha.getchannel("A"))
     if picture.mode != "RGB":
@@ -207,7 +249,7 @@ def _with_orientation(picture: Image.Image, orientation: int) -> Image.Image:
     return picture
 
 
-def _as_recorded(picture: Image.Image, capture: Capture, *, is_upright: bool) -> Image.Image:
+def _as_recorded(picture: Image.Image, capture: Capture, bounds: Bounds, *, is_upright: bool) -> Image.Image:
     """Return a picture as it was recorded: turned back where it is upright and the camera was turned.
 
     It is upright where its EXIF orientation made it so, or where only then its size fits.
@@ -217,6 +259,7 @@ def _as_recorded(picture: Image.Image, capture: Capture, *, is_upright: bool) ->
     fits_upright_only = size == (upright.width, upright.height) and size != (raster.width, raster.height)
     leans = (size[0] > size[1]) != (raster.width > raster.height) and raster.width != raster.height
     if capture.roll and (is_upright or fits_upright_only or (capture.is_on_its_side and leans)):
+        _refuse_large(picture.size, bounds.most_turned_px)
         return turned(picture, opposite_roll(capture.roll))
     return picture
 
@@ -226,12 +269,9 @@ def turned(picture: Image.Image, roll: Roll) -> Image.Image:
     return picture.transpose(_TRANSPOSES[roll]) if roll else picture
 
 
-def in_view(recorded: Image.Image, view: View) -> Image.Image:
-    """Return a recorded still as a view shows it, black where the view shows nothing of it.
-
-    It may be the still itself.
-    """
-    upright = turned(recorded, view.roll)
+def in_view(still: Still, view: View) -> Image.Image:
+    """Take a still and return it as a view shows it, black where the view shows nothing of it."""
+    upright = turned(still.take(), view.roll)
     (sx, sy), (dx, dy) = view.scale, view.shift
     # What of the still is seen, in its own pixels, and where that lies in the view.
     left, top = _larger(-dx / sx, 0), _larger(-dy / sy, 0)
@@ -258,8 +298,6 @@ def cut_out(recorded: Image.Image, rect: Rect, roll: Roll, size: tuple[int, int]
     """Return one extraction of a recorded still, upright, in a size of its own."""
     scaled = size[::-1] if roll in (90, 270) else size
     box = (rect.x, rect.y, rect.right, rect.bottom)
-    if scaled == (rect.width, rect.height):
-        return turned(recorded.crop(box), roll)
     return turned(recorded.resize(scaled, Image.Resampling.LANCZOS, box=box), roll)
 
 
