@@ -274,3 +274,19 @@ def test_the_lines_of_a_known_job_are_the_committed_ones(roll):
     job = job_of(*frames, width=960, height=640, roll=roll)
     drawn = svg(scene_of(job, labels="none"))
     assert drawn == (GOLDEN / f"overlay-lines-roll-{roll}.svg").read_text(encoding="utf-8")
+
+
+def test_an_svg_shown_at_a_fifth_of_its_size_still_shows_every_line_and_its_dark_edge(tmp_path):
+    job = job_of(replace(SQUARE, align=Align(0.37, 0.5)), width=4800, height=3200)
+    scene = scene_of(job, labels="none", centre_marks=False)
+    document = tmp_path / "overlay.svg"
+    document.write_text(svg(scene), encoding="utf-8")
+    small = subprocess.run(
+        ["rsvg-convert", "-w", "960", "-b", "#808080", str(document)], check=True, capture_output=True
+    ).stdout
+    (extraction,) = solve(job).extractions
+    row = pixels(small)[320].astype(int)
+    for edge in (extraction.rect.x, extraction.rect.right):
+        near = row[edge // 5 - 4 : edge // 5 + 5]
+        assert near[:, 0].max() > 160  # orange is lighter than the grey ground in red
+        assert near[:, :3].max(axis=1).min() < 110  # and the edge is darker than it

@@ -25,7 +25,7 @@ def svg(scene: Scene) -> str:
             f'<svg xmlns="http://www.w3.org/2000/svg" id={quoteattr(prefix)} '
             f'viewBox="0 0 {scene.width} {scene.height}" '
             f'width="{scene.width}" height="{scene.height}" role="img" '
-            f'aria-labelledby={quoteattr(f"{title} {description}")} shape-rendering="crispEdges">',
+            f"aria-labelledby={quoteattr(f'{title} {description}')}>",
             f"<title id={quoteattr(title)}>{escaped(scene.title)}</title>",
             f"<desc id={quoteattr(description)}>{escaped(scene.description)}</desc>",
             *style(scene),
@@ -77,8 +77,13 @@ def _path(rect: Rect) -> str:
 
 
 def _ring(ring: Ring) -> str:
+    # Bands are whole pixels and crisp as they are; a browser that shows them smaller must smooth them, lest thin
+    # ones vanish. A ring bends, and takes whole pixels so that every writer comes to the same ones.
     shape = _outline(ring.outer) + _outline(ring.inner)
-    return f'<path class="tallwide-{ring.kind}" fill="{hex_colour(ring.colour)}" fill-rule="evenodd" d="{shape}"/>'
+    return (
+        f'<path class="tallwide-{ring.kind}" fill="{hex_colour(ring.colour)}" fill-rule="evenodd" '
+        f'shape-rendering="crispEdges" d="{shape}"/>'
+    )
 
 
 def _outline(shape: Ellipse | Polygon) -> str:
