@@ -31,9 +31,9 @@ from tallwide.answers import Certificate, Rect
 from tallwide.geometry import recorded_to_upright, upright_fraction_to_recorded
 from tallwide.job import Framing, Job, exact
 from tallwide_service.core.candidates import chain
-from tallwide_service.core.extraction import Frame, Ground, Placement, broken_around, place_alone
+from tallwide_service.core.extraction import Frame, Ground, Placement, broken_around, place_alone, place_extent
 from tallwide_service.core.joint_places import place_sizes
-from tallwide_service.core.region import Span, protected
+from tallwide_service.core.region import protected
 from tallwide_service.core.snap import ceil_share
 from tallwide_service.errors import CannotBeMet, Fault
 
@@ -91,10 +91,11 @@ class Member:
 
     def __init__(self, index: int, frame: Frame, ground: Ground, axes: tuple[Axis, Axis]) -> None:
         self.index, self.frame, self.ground, self.axes = index, frame, ground, axes
-        self.horizontal, self.vertical = ground.spans(frame)
-        bare = replace(ground, subject=None).spans(frame)
+        self.bare = replace(ground, subject=None)
+        self._extents: dict[int, Rect | None] = {}
+        across, down = self.bare.spans(frame)
         grid = ground.capture.grid
-        self.sizes = chain(frame.shape, bare[0].longest(grid.width), bare[1].longest(grid.height))
+        self.sizes = chain(frame.shape, across.longest(grid.width), down.longest(grid.height))
         self.align = (int(frame.align[0] * axes[0].unit), int(frame.align[1] * axes[1].unit))
         self.areas = [width * height for width, height in self.sizes]
         weight = float(frame.deliverable.weight)
@@ -143,7 +144,20 @@ class Member:
         y_first, y_last = self.reach(k, 1, cell.y_low, cell.y_high)
         width, height = self.sizes[k]
         left, top, right, bottom = self.grown(k)
-        return self._core_fits(x_last - left, y_last - top, x_first + width + right, y_first + height + bottom)
+        if not self._core_fits(x_last - left, y_last - top, x_first + width + right, y_first + height + bottom):
+            return False
+        if self.first_row is None:
+            return True
+        extent = self.extent(k)
+        return extent is not None and (
+            x_first <= extent.right and x_last >= extent.x and y_first <= extent.bottom and y_last >= extent.y
+        )
+
+    def extent(self, k: int) -> Rect | None:
+        """Return the box of all places of size `k`, without the subject; `None` where it has none."""
+        if k not in self._extents:
+            self._extents[k] = place_extent(self.frame, self.bare, *self.sizes[k])
+        return self._extents[k]
 
     def _core_fits(self, left: int, top: int, right: int, bottom: int) -> bool:
         raster = self.ground.region.raster
@@ -542,8 +556,8 @@ class Search:
     def _near(self, cell: Cell, bound: Sizes, axis: int) -> tuple[int, int]:
         """Return a t on one axis, and how far the frames of the bound are from agreeing there.
 
-        Each size has one interval of t in which it fits the region's box on this axis; where the
-        intervals meet, their middle; where they do not, the middle of the gap.
+        Each size has one interval of t in which it has places on this axis; where the intervals
+        meet, their middle; where they do not, the middle of the gap.
         """
         line = self.axes[axis]
         low, high = (cell.x_low, cell.x_high) if axis == 0 else (cell.y_low, cell.y_high)
@@ -551,14 +565,13 @@ class Search:
             return high, 0
         first, last = low + 1, high
         for member, k in zip(self.members, bound, strict=True):
-            span: Span = member.horizontal if axis == 0 else member.vertical
-            side = member.sizes[k][axis]
-            places = span.places(side)
-            if places is None:
+            extent = member.extent(k)
+            if extent is None:
                 continue
-            lead = side * member.align[axis]
-            first = max(first, (places[0] - line.step) * line.unit + lead + 1)
-            last = min(last, places[1] * line.unit + lead)
+            lead = member.sizes[k][axis] * member.align[axis]
+            low_place, high_place = (extent.x, extent.right) if axis == 0 else (extent.y, extent.bottom)
+            first = max(first, (low_place - line.step) * line.unit + lead + 1)
+            last = min(last, high_place * line.unit + lead)
         gap = first - last
         middle = min(max((first + last) // 2, low + 1), high)
         return middle, max(gap, 0)

@@ -1,0 +1,338 @@
+"""Frames on one scene point: against an exhaustive search, an independent solver, laws, and the trade's practice."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.optimize import Bounds, LinearConstraint, milp
+
+from joint_jobs import random_job, solved, tried_out
+from tallwide.answers import Rect
+from tallwide.geometry import recorded_ratio
+from tallwide.job import (
+    Align,
+    Aspect,
+    Capture,
+    Deliverable,
+    Framing,
+    Job,
+    Lens,
+    Point,
+    Raster,
+    Subject,
+    exact,
+)
+from tallwide_service.core import solve
+from tallwide_service.core.candidates import Shape, chain
+from tallwide_service.errors import CannotBeMet
+
+THREE_TO_TWO = Capture(raster=Raster(4800, 3200))
+
+
+@pytest.mark.parametrize("block", range(20))
+def test_the_joint_optimum_is_the_one_that_an_exhaustive_search_finds(block):
+    for seed in range(20 * block, 20 * block + 20):
+        job = random_job(seed, largest=10)
+        assert solved(job) == tried_out(job), f"seed {seed}"
+
+
+def frames(x: float, y: float) -> tuple[Deliverable, Deliverable]:
+    return (
+        Deliverable(label="wide", aspect=Aspect("16:9"), align=Align(x, y)),
+        Deliverable(label="tall", aspect=Aspect("9:16"), align=Align(x, y)),
+    )
+
+
+def together(*deliverables: Deliverable, capture: Capture = THREE_TO_TWO, **framing) -> Job:
+    return Job(capture=capture, deliverables=deliverables, framing=Framing(arrangement="shared_point", **framing))
+
+
+def rects(job: Job) -> list[Rect]:
+    return [extraction.rect for extraction in solve(job).extractions]
+
+
+def largest_area_by_milp(job: Job) -> int:
+    """Return the first frame's largest area with all on one point, by SciPy's MILP (HiGHS), raster region.
+
+    For each frame and each candidate size one switch; places are whole steps; the align points of
+    all frames lie within one step. Written for grids of equal steps and `in_order`.
+    """
+    capture, step = job.capture, job.capture.grid.x
+    width, height = capture.raster.width, capture.raster.height
+    sizes = [
+        chain(
+            Shape(recorded_ratio(frame.ratio, capture), exact(job.framing.aspect_tolerance), capture.grid),
+            width,
+            height,
+        )
+        for frame in job.deliverables
+    ]
+    # Small candidates never matter for the largest first frame; the others need only one that fits.
+    sizes = [sizes[0][-400:], *(each[:1] + each[-400:] for each in sizes[1:])]
+    starts = np.cumsum([0] + [len(each) for each in sizes])
+    switches, count = int(starts[-1]), len(sizes)
+    total = switches + 2 * count + 2
+    rows, low, high = [], [], []
+
+    def row(values: dict[int, float], least: float, most: float) -> None:
+        line = np.zeros(total)
+        for place, value in values.items():
+            line[place] = value
+        rows.append(line)
+        low.append(least)
+        high.append(most)
+
+    for i, each in enumerate(sizes):
+        chosen = {int(starts[i]) + k: 1.0 for k in range(len(each))}
+        row(chosen, 1, 1)
+        align = (float(job.deliverables[i].align.x), float(job.deliverables[i].align.y))
+        for axis, length in ((0, width), (1, height)):
+            place, point = switches + 2 * i + axis, switches + 2 * count + axis
+            sides = {int(starts[i]) + k: float(size[axis]) for k, size in enumerate(each)}
+            row({place: step, **sides}, 0, length)
+            leads = {at: side * align[axis] for at, side in sides.items()}
+            # t <= place + lead < t + step, in exact hundredths of a pixel.
+            row({place: step, **leads, point: -1.0}, 0, step - 0.005)
+    integers = np.concatenate([np.ones(switches + 2 * count), np.zeros(2)])
+    upper = np.concatenate(
+        [np.ones(switches), np.full(2 * count, max(width, height)), np.full(2, 2.0 * max(width, height))]
+    )
+    goal = np.zeros(total)
+    goal[: len(sizes[0])] = [-float(w * h) / (width * height) for w, h in sizes[0]]
+    found = milp(
+        goal,
+        constraints=LinearConstraint(np.array(rows), low, high),
+        integrality=integers,
+        bounds=Bounds(np.zeros(total), upper),
+        options={"mip_rel_gap": 0},
+    )
+    assert found.success, found.message
+    return sizes[0][int(np.argmax(found.x[: len(sizes[0])]))]
+
+
+@pytest.mark.parametrize("seed", range(100))
+def test_at_full_size_scipys_milp_finds_the_same_first_frame(seed):
+    # SciPy's milp calls HiGHS, a general solver that shares nothing with this one.
+    dice = random.Random(seed)  # noqa: S311 - picks test cases
+    aspects = dice.sample(["16:9", "9:16", "1:1", "4:5", "2.39:1", "2:3"], 2)
+    deliverables = [
+        Deliverable(
+            label=f"frame {i}",
+            aspect=Aspect(aspect),
+            align=Align(dice.choice((0, 0.25, 0.5, 1)), dice.choice((0, 0.33, 0.5, 0.75, 1))),
+        )
+        for i, aspect in enumerate(aspects)
+    ]
+    capture = Capture(raster=Raster(dice.randrange(2000, 12_289, 2), dice.randrange(2000, 8641, 2)))
+    job = together(*deliverables, capture=capture)
+    first = rects(job)[0]
+    assert (first.width, first.height) == largest_area_by_milp(job)
+
+
+def test_on_a_common_centre_the_wide_frame_takes_the_full_width_and_the_tall_one_the_full_height():
+    # Common practice, no source: a 3:2 raster.
+    wide, tall = rects(together(*frames(0.5, 0.5)))
+    assert (wide.width, tall.height) == (4800, 3200)
+
+
+def test_a_common_top_keeps_both_sizes_and_is_level():
+    # Common practice, no source.
+    wide, tall = rects(together(*frames(0.5, 0)))
+    assert (wide.width, tall.height) == (4800, 3200)
+    assert wide.y == tall.y
+
+
+@pytest.mark.parametrize("lower", [0, 100, 300, 500])
+def test_the_wide_top_may_lie_up_to_500_lines_of_3200_below_the_tall_one_at_no_cost(lower):
+    # Common practice, no source: 3,200 - 2,700 lines are free.
+    wide, tall = frames(0.5, 0)
+    # The wide frame's align point lies `lower` lines above its top: on the tall frame's top, as a share of its height.
+    tall = replace(tall, align=Align(0.5, lower / 3200))
+    first, second = rects(together(wide, tall))
+    assert (first.width, second.height) == (4800, 3200)
+    assert first.y - second.y == lower
+
+
+def test_beyond_500_lines_the_tall_frame_pays():
+    wide, tall = frames(0.5, 0)
+    first, second = rects(together(wide, replace(tall, align=Align(0.5, 600 / 3200))))
+    assert first.width == 4800
+    assert second.height < 3200
+
+
+def test_a_circle_that_misses_the_corners_covers_a_common_centre_and_not_a_common_top():
+    # Common practice, no source: 33.4 mm on 27.84 x 18.56 mm, whose diagonal is 33.46 mm.
+    capture = replace(THREE_TO_TWO, photosite_pitch_um=5.8, lens=Lens(image_circle_mm=33.4))
+    wide, tall = rects(together(*frames(0.5, 0.5), capture=capture))
+    assert (wide.width, tall.height) == (4800, 3200)
+    wide, tall = rects(together(*frames(0.5, 0), capture=capture))
+    assert tall.height < 3200 or wide.width < 4800
+
+
+def test_a_centre_cut_lies_inside_and_is_as_high():
+    wide, tall = rects(together(*frames(0.5, 0.5), match="height", nest=(("tall", "wide"),)))
+    assert wide.holds(tall)
+    assert wide.height == tall.height == 2700
+
+
+def test_the_certificate_closes_the_gap():
+    certificate = solve(together(*frames(0.5, 0.33), objective="largest")).certificate
+    assert certificate.gap == 0
+    assert certificate.value == certificate.upper_bound
+    assert certificate.proof in ("exhausted", "bounded")
+    assert certificate.cases >= 1
+
+
+EIGHT = ("16:9", "9:16", "1:1", "4:5", "2.39:1", "2:3", "1.85:1", "4:3")
+
+
+@pytest.mark.parametrize("objective", ["in_order", "largest", "raise_smallest"])
+@pytest.mark.parametrize("circle", [None, 40])
+def test_eight_frames_on_the_largest_sensor_are_proven(objective, circle):
+    lens = None if circle is None else Lens(image_circle_mm=circle)
+    capture = Capture(raster=Raster(12_288, 8640), photosite_pitch_um=3, lens=lens)
+    deliverables = [
+        Deliverable(label=f"frame {i}", aspect=Aspect(aspect), align=Align(0.5, 0.2 + i / 50))
+        for i, aspect in enumerate(EIGHT)
+    ]
+    assert solve(together(*deliverables, capture=capture, objective=objective)).certificate.gap == 0
+
+
+def test_thirty_two_frames_are_answered():
+    deliverables = [
+        Deliverable(label=f"frame {i}", aspect=Aspect(EIGHT[i % 8]), align=Align(0.5, i / 40)) for i in range(32)
+    ]
+    certificate = solve(together(*deliverables, objective="largest")).certificate
+    assert certificate.upper_bound >= certificate.value
+
+
+def reward(job: Job):
+    """Return what the objective orders by, or `None` where the job cannot be met."""
+    try:
+        solution = solve(job)
+    except CannotBeMet:
+        return None
+    areas = [extraction.rect.area for extraction in solution.extractions]
+    if job.framing.objective == "in_order":
+        return tuple(areas)
+    return solution.certificate.value
+
+
+seeds = st.integers(0, 10_000_000)
+
+
+@settings(max_examples=60)
+@given(seed=seeds)
+def test_a_dropped_constraint_never_lowers_the_objective(seed):
+    job = random_job(seed)
+    before, framing, capture = reward(job), job.framing, job.capture
+    if before is None or framing.arrangement == "independent":
+        return
+    for freer in (
+        replace(job, framing=replace(framing, subject=None)),
+        replace(job, framing=replace(framing, match="none")),
+        replace(job, framing=replace(framing, nest=())),
+        replace(job, capture=replace(capture, usable_area=None)),
+        replace(job, capture=replace(capture, lens=None)),
+    ):
+        after = reward(freer)
+        assert after is not None
+        assert after >= before or after == pytest.approx(before, abs=1e-9)
+
+
+@settings(max_examples=60)
+@given(seed=seeds)
+def test_a_dropped_deliverable_never_shrinks_the_first(seed):
+    job = random_job(seed)
+    job = replace(job, framing=replace(job.framing, nest=(), objective="in_order"))
+    before = reward(job)
+    if before is None or len(job.deliverables) < 2:
+        return
+    after = reward(replace(job, deliverables=job.deliverables[:-1]))
+    assert after is not None
+    assert after >= before[:-1]
+
+
+@settings(max_examples=60)
+@given(seed=seeds, factor=st.integers(2, 5))
+def test_weights_scaled_together_change_nothing(seed, factor):
+    job = random_job(seed)
+    scaled = [replace(frame, weight=frame.weight * factor) for frame in job.deliverables]
+    assert solved(job) == solved(replace(job, deliverables=tuple(scaled)))
+
+
+@settings(max_examples=60)
+@given(seed=seeds)
+def test_the_order_of_the_deliverables_changes_nothing_but_in_order(seed):
+    job = random_job(seed)
+    if job.framing.objective == "in_order":
+        return
+    turned = replace(job, deliverables=job.deliverables[::-1])
+    here, there = solved(job), solved(turned)
+    assert here == (None if there is None else there[::-1])
+
+
+@settings(max_examples=40)
+@given(seed=seeds)
+def test_doubling_everything_doubles_the_answer(seed):
+    job = random_job(seed)
+    frames_of = tuple(replace(frame, protection=type(frame.protection)(each_side=0)) for frame in job.deliverables)
+    job = replace(job, deliverables=frames_of)
+    capture, grid, subject = job.capture, job.capture.grid, job.framing.subject
+    doubled = replace(
+        job,
+        capture=replace(
+            capture,
+            raster=Raster(2 * capture.raster.width, 2 * capture.raster.height),
+            photosites=capture.imager,
+            grid=type(grid)(2 * grid.x, 2 * grid.y, 2 * grid.width, 2 * grid.height),
+            usable_area=None if capture.usable_area is None else tuple((2 * x, 2 * y) for x, y in capture.usable_area),
+        ),
+        framing=replace(
+            job.framing,
+            subject=None
+            if subject is None
+            else Subject(2 * subject.x, 2 * subject.y, 2 * subject.width, 2 * subject.height),
+        ),
+    )
+    if job.framing.objective == "raise_smallest" and any(frame.raster is None for frame in job.deliverables):
+        return  # a frame without a raster counts its own pixels, which double where ratios to rasters do not
+    job = replace(job, capture=replace(capture, photosites=capture.imager))
+    here = solved(job)
+    expected = None if here is None else [Rect(2 * r.x, 2 * r.y, 2 * r.width, 2 * r.height) for r in here]
+    assert solved(doubled) == expected
+
+
+@pytest.mark.parametrize(
+    ("framing", "pointers", "words"),
+    [
+        pytest.param(
+            {"subject": Subject(2000, 700, 800, 1500), "point": Point(None, 0.05)},
+            {"/framing/subject", "/framing/point/y"},
+            "the subject is 800 x 1500 px",
+            id="an eye line too high for the subject",
+        ),
+        pytest.param(
+            {"subject": Subject(0, 0, 2600, 3200)}, {"/framing/subject"}, "out of it", id="a subject wider than a frame"
+        ),
+    ],
+)
+def test_what_cannot_be_met_names_the_conflict_and_by_how_much(framing, pointers, words):
+    with pytest.raises(CannotBeMet) as refusal:
+        solve(together(*frames(0.5, 0.5), **framing))
+    faults = refusal.value.faults
+    assert {fault.pointer for fault in faults} & pointers
+    assert any(words in fault.detail or "recorded px" in fault.detail for fault in faults)
+
+
+def test_a_frame_that_pays_for_a_partner_says_so():
+    wide, tall = frames(0.5, 0)
+    job = together(wide, replace(tall, align=Align(0.5, 600 / 3200)))
+    bound = [extraction.bound_by for extraction in solve(job).extractions]
+    assert "partner" not in bound[0]
+    assert "partner" in bound[1]
