@@ -91,6 +91,7 @@ class Member:
 
     def __init__(self, index: int, frame: Frame, ground: Ground, axes: tuple[Axis, Axis]) -> None:
         self.index, self.frame, self.ground, self.axes = index, frame, ground, axes
+        self.horizontal, self.vertical = ground.spans(frame)
         self.bare = replace(ground, subject=None)
         self._extents: dict[int, Rect | None] = {}
         across, down = self.bare.spans(frame)
