@@ -88,7 +88,7 @@ def test_few_colours_take_half_a_byte_a_pixel():
 @settings(max_examples=60, deadline=None)
 @given(scene=scenes())
 def test_the_pixel_stream_is_whole_and_its_checksum_is_right(scene):
-    # zlib verifies Adler-32; Pillow does not insist on it.
+    # zlib verifies Adler-32 at the end of the stream.
     (stream,) = (data for name, data in chunks(png(scene)) if name == b"IDAT")
     inflate = zlib.decompressobj()
     row_bytes = (scene.width + 1) // 2 + 1
