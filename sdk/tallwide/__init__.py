@@ -37,6 +37,7 @@ if TYPE_CHECKING:
         TlsFailed,
         TooLarge,
         Unavailable,
+        UnwritableJob,
     )
     from tallwide.job import (
         Align,
@@ -140,6 +141,7 @@ _HOME = {
         "TlsFailed",
         "TooLarge",
         "Unavailable",
+        "UnwritableJob",
     ),
     "tallwide.rows": ("to_rows",),
     "tallwide.wire": ("from_wire", "to_wire"),

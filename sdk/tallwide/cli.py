@@ -7,18 +7,31 @@ Each command is a function of the parsed options; heavy imports wait until a com
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
+import math
+import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
+from tallwide.errors import (
+    AddressError,
+    ConnectionFailed,
+    ProblemError,
+    RefusedInput,
+    TallwideError,
+    TooLarge,
+    UnwritableJob,
+)
 from tallwide.version import VERSION
 
 if TYPE_CHECKING:
     from tallwide.client import Client
 
 DONE, REFUSED, WRONG_USAGE, UNREACHABLE = 0, 1, 2, 3
+INTERRUPTED = 130  # 128 + SIGINT, as shells count
 Command = Callable[[argparse.Namespace], int]
 
 
@@ -29,22 +42,39 @@ class UsageError(Exception):
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     options = parser().parse_args(arguments)
-    from tallwide.errors import ConnectionFailed, ProblemError, TallwideError, Unavailable  # noqa: PLC0415
-
     command: Command = options.command
     try:
-        return command(options)
-    except UsageError as error:
+        code = command(options)
+        sys.stdout.flush()
+    except (UsageError, AddressError, UnwritableJob) as error:
         return _say(str(error), WRONG_USAGE)
-    except BrokenPipeError:
-        return DONE
-    except (ConnectionFailed, Unavailable) as error:
-        return _say(f"the service could not be reached: {error}", UNREACHABLE)
-    except ProblemError as error:
-        _say(json.dumps(error.problem, indent=2, ensure_ascii=False), REFUSED)
-        return REFUSED
+    except (RefusedInput, TooLarge) as error:
+        return _say(json.dumps(error.problem, indent=2, ensure_ascii=False), REFUSED)
     except TallwideError as error:
-        return _say(str(error), UNREACHABLE)
+        return _say(_failure(error), UNREACHABLE)
+    except BrokenPipeError:  # whoever reads has seen enough
+        _forget_stdout()
+        return DONE
+    except OSError as error:
+        _forget_stdout()
+        return _say(f"{error.filename or 'standard output'}: {error.strerror}", WRONG_USAGE)
+    except KeyboardInterrupt:
+        return INTERRUPTED
+    return code
+
+
+def _failure(error: TallwideError) -> str:
+    if isinstance(error, ConnectionFailed):
+        return f"the service could not be reached: {error}"
+    if isinstance(error, ProblemError):
+        return f"the service cannot answer now: {error}"
+    return str(error)
+
+
+def _forget_stdout() -> None:
+    """Let nothing be written at exit, when Python would complain a second time."""
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def parser() -> argparse.ArgumentParser:
@@ -52,20 +82,17 @@ def parser() -> argparse.ArgumentParser:
     whole = argparse.ArgumentParser(prog="tallwide", description="Framing for pictures of several shapes.")
     whole.add_argument("--version", action="version", version=f"tallwide {VERSION}")
     commands = whole.add_subparsers(required=True, metavar="COMMAND")
-    for name, run, words in (
-        ("extractions", answer_command("extractions"), "place every deliverable's frame"),
-        ("margins", answer_command("margins"), "weigh every frame's pixels against what is needed"),
-        ("orientation", answer_command("orientation"), "crop, turn the camera, or shoot twice"),
-    ):
-        command = add_command(commands, name, run, words, f"tallwide {name} job.json --table")
-        takes_job(command)
-        command.add_argument("--table", action="store_true", help="flat rows (a JSON array) instead of the answer")
     for name, words in (
+        ("extractions", "place every deliverable's frame"),
+        ("margins", "weigh every frame's pixels against what is needed"),
+        ("orientation", "crop, turn the camera, or shoot twice"),
         ("safe-areas", "place safe areas on the recorded raster"),
         ("dial-in", "give every frame as numbers to type by hand"),
         ("chart-read", "read a photographed framing chart"),
     ):
-        takes_job(add_command(commands, name, answer_command(_method(name)), words, f"tallwide {name} job.json"))
+        command = add_command(commands, name, answer_command(_method(name)), words, f"tallwide {name} job.json --table")
+        takes_job(command)
+        command.add_argument("--table", action="store_true", help="flat rows (a JSON array) instead of the answer")
     _add_drawing(
         commands,
         "overlay",
@@ -135,37 +162,70 @@ def _add_drawing(
 def _add_serve(commands: Any) -> None:
     command = add_command(commands, "serve", run_serve, "start the service", "tallwide serve --port 8080")
     command.add_argument("--host", default="127.0.0.1", help="address to listen on (default: this machine only)")
-    command.add_argument("--port", type=int, default=8080)
-    command.add_argument("--workers", type=int, default=1, help="processes")
-    command.add_argument("--threads", type=int, default=4, help="threads that compute, per process")
+    command.add_argument("--port", type=_whole(1, 65_535), default=8080, help="port to listen on (default: 8080)")
+    command.add_argument("--workers", type=_whole(1, 256), default=1, help="processes (default: 1)")
+    command.add_argument("--threads", type=_whole(1, 256), default=4, help="threads that compute, per process")
+
+
+def _whole(least: int, most: int) -> Callable[[str], int]:
+    """Return the reader of a whole number on the command line."""
+
+    def read(written: str) -> int:
+        if not (written.isascii() and written.isdigit() and least <= int(written[:9]) <= most):
+            raise argparse.ArgumentTypeError(f"must be a whole number from {least} to {most}, not {written!r}")
+        return int(written)
+
+    return read
 
 
 def client_of(options: argparse.Namespace) -> Client:
     """Return the client that a command's options ask for."""
     from tallwide.client import Client  # noqa: PLC0415
 
-    return Client(options.url, timeout_s=(3.05, options.timeout_s))
-
-
-def read_bytes(path: Path) -> bytes:
-    """Return what a file holds."""
     try:
-        return path.read_bytes()
-    except OSError as error:
-        raise UsageError(f"{path} cannot be read: {error.strerror}") from error
+        return Client(options.url, timeout_s=(3.05, options.timeout_s))
+    except ValueError as error:  # a time-out of nothing, an address or a token that is none
+        raise UsageError(str(error)) from error
 
 
 def read_json(path: str) -> Any:
-    """Return the JSON in a file, or on standard input for `-`."""
+    """Return the JSON in a file, or on standard input for `-`; as strict as the service, which sees a copy.
+
+    Raises
+    ------
+    UsageError
+        If it cannot be read, is not JSON, or says a name twice in one object.
+    """
+    text = sys.stdin.buffer.read() if path == "-" else Path(path).read_bytes()
+    where = "standard input" if path == "-" else path
     try:
-        text = sys.stdin.buffer.read() if path == "-" else Path(path).read_bytes()
-    except OSError as error:
-        raise UsageError(f"{path} cannot be read: {error.strerror}") from error
-    try:
-        return json.loads(text)
+        return json.loads(
+            text, object_pairs_hook=_unique_names, parse_constant=_refuse_constant, parse_float=_finite_number
+        )
+    except RecursionError as error:
+        raise UsageError(f"{where} is nested too deep") from error
     except ValueError as error:
-        where = "standard input" if path == "-" else path
         raise UsageError(f"{where} is not JSON: {error}") from error
+
+
+def _unique_names(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    members: dict[str, Any] = {}
+    for name, value in pairs:
+        if name in members:
+            raise ValueError(f"the name {name[:40]!r} stands twice in one object")
+        members[name] = value
+    return members
+
+
+def _refuse_constant(name: str) -> NoReturn:
+    raise ValueError(f"{name} is no number")
+
+
+def _finite_number(written: str) -> float:
+    number = float(written)
+    if math.isinf(number):
+        raise ValueError(f"{written[:40]} is too large")
+    return number
 
 
 def answer_command(name: str) -> Command:
@@ -191,7 +251,7 @@ def drawing_command(name: str) -> Command:
     def run(options: argparse.Namespace) -> int:
         wanted = {} if options.media_type is None else {"media_type": options.media_type}
         if getattr(options, "still", None) is not None:
-            wanted["still"] = read_bytes(options.still)
+            wanted["still"] = options.still.read_bytes()
         drawn = getattr(client_of(options), _method(name))(read_json(options.job), **wanted)
         if options.out:
             options.out.write_bytes(drawn)
@@ -224,8 +284,9 @@ def run_demo(options: argparse.Namespace) -> int:
 
 def print_json(document: Any) -> int:
     """Print a JSON document and return the exit code of success."""
-    json.dump(document, sys.stdout, indent=2, ensure_ascii=False)
-    sys.stdout.write("\n")
+    text = json.dumps(document, indent=2, ensure_ascii=False) + "\n"
+    # JSON is UTF-8 whatever the terminal's encoding is; half a surrogate pair is written as JSON escapes it.
+    sys.stdout.buffer.write(text.encode("utf-8", "backslashreplace"))
     return DONE
 
 

@@ -21,7 +21,7 @@ from tallwide.answers import (
     OrientationAnswer,
     SafeAreasAnswer,
 )
-from tallwide.errors import ProtocolError, ServiceMissing
+from tallwide.errors import ProtocolError, ServiceMissing, UnwritableJob
 from tallwide.forms import MEDIA_TYPES
 from tallwide.inprocess import BASE_URL, InProcessAdapter
 from tallwide.job import Comparand, FileFacts, Handoff, Job, Noun, Places, Raster
@@ -254,7 +254,7 @@ def _written(job: JobLike) -> bytes:
     try:
         return json.dumps(to_wire(job) if isinstance(job, Job) else job, allow_nan=False).encode("utf-8")
     except (TypeError, ValueError, RecursionError) as error:
-        raise ValueError(f"the job cannot be written as JSON: {error}") from error
+        raise UnwritableJob(f"the job cannot be written as JSON: {error}") from error
 
 
 def _with(job: JobLike, member: str, value: Noun | None) -> JobLike:

@@ -11,6 +11,7 @@
     │   └── Unavailable          a gateway or the service is down; worth another try
     ├── ProtocolError            an answer that no such service gives
     ├── AddressError             the URL is no address of a service
+    ├── UnwritableJob            the job holds something that JSON cannot say
     └── ServiceMissing           no URL, and the service is not installed beside the SDK
 
 No exception of the library underneath leaks.
@@ -53,6 +54,10 @@ class ProtocolError(TallwideError):
 
 class AddressError(TallwideError, ValueError):
     """The URL is no address of a service."""
+
+
+class UnwritableJob(TallwideError, ValueError):
+    """The job holds something that JSON cannot say."""
 
 
 class ServiceMissing(TallwideError):
