@@ -1,199 +1,322 @@
 """Places of frames on one scene point, once their sizes are known. All exact.
 
-With sizes fixed, moving t by a whole place step moves every frame by that step. So each axis has a
-few patterns of places, one for each residue of an align point, and each pattern can be shifted. The
-wanted places are those that each frame would take alone; least sum of squared distances wins, then,
-by label, smaller y and smaller x.
+With sizes fixed, moving t by a whole place step moves every frame by that step. So a free axis has
+a few patterns of places, one for each residue of an align point, and each pattern can be shifted; on
+a given axis each frame has one place, or two where its align point would lie half way. The align
+point of each frame is wanted where it lies alone; least sum of squared distances wins, then, by
+label, smaller y and smaller x. Doubles sort out what is clearly further away, whole numbers decide.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from itertools import islice, product
-from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 
 from tallwide.answers import Rect
-from tallwide_service.core.region import protected
+from tallwide_service.core.joint_tables import AxisTable, Whole
 
-if TYPE_CHECKING:
-    from tallwide_service.core.joint import Member, Search, Sizes
+# Choices of places half way to a given point that are tried for frames that lie inside each other.
+MOST_TIES = 1024
+# Columns that are looked at in one go, cheapest first.
+_CHUNK = 2048
+# Costs nearer than this share are compared as whole numbers.
+_NEAR = 1e-9
 
-# Combinations of places half way to a given point that are tried: frames that tie are few.
-MOST_TIES = 4096
-
-Places = tuple[int, ...]
-Ranked = tuple[int, Places]
+Real = npt.NDArray[np.float64]
+Order = tuple[int, ...]
+Placed = tuple[Fraction, Order, tuple[Rect, ...]]
 
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One axis of the question: each frame's side, its span of places, and where it would lie alone."""
+    """One axis of the question, an entry for each frame.
 
-    axis: int
-    sides: Places
-    spans: tuple[tuple[int, int], ...]
-    wanted: Places
-    pairs: tuple[tuple[int, int], ...]
-
-    def cost(self, places: Places) -> int:
-        """Return the sum of squared distances to the wanted places."""
-        return sum((place - wanted) ** 2 for place, wanted in zip(places, self.wanted, strict=True))
-
-    def is_nested(self, places: Sequence[int]) -> bool:
-        """Whether inner frames lie inside their outer ones on this axis."""
-        return all(
-            places[inner] >= places[outer] and places[inner] + self.sides[inner] <= places[outer] + self.sides[outer]
-            for inner, outer in self.pairs
-        )
-
-    def is_in_span(self, places: Sequence[int]) -> bool:
-        """Whether all frames lie in the region's box, around the subject."""
-        return all(first <= place <= last for place, (first, last) in zip(places, self.spans, strict=True))
-
-
-def place_sizes(search: Search, sizes: Sizes, wanted: Sequence[Rect]) -> tuple[int, tuple[int, ...], list[Rect]] | None:
-    """Return the cost, the order among equals, and the rectangles of sizes that share a point.
-
-    `None` where these sizes have no common places.
+    `low` and `high` bound the places by the region's box and the subject; `wanted` is the place
+    that would put the align point where it lies alone.
     """
-    across, down = _line(search, sizes, 0, wanted), _line(search, sizes, 1, wanted)
-    if across is None or down is None:
-        return None
-    by_label = sorted(range(len(sizes)), key=lambda i: search.labels[i])
-    if search.ground.region.is_plain:
-        columns = _best_on_line(search, across, by_label)
-        rows = _best_on_line(search, down, by_label)
+
+    length: Whole
+    before: Whole
+    after: Whole
+    low: Whole
+    high: Whole
+    wanted: tuple[Fraction, ...]
+    step: int
+    patterns: tuple[Order, ...] | None
+    choices: tuple[Order, ...] | None
+
+    @property
+    def wanted_px(self) -> Real:
+        """Wanted places in doubles."""
+        return np.array([float(each) for each in self.wanted])
+
+    def cost(self, places: Order) -> Fraction:
+        """Return the sum of squared distances to the wanted places."""
+        return sum(((place - wanted) ** 2 for place, wanted in zip(places, self.wanted, strict=True)), Fraction(0))
+
+    def lines(self) -> Whole:
+        """Return all places within the bounds on a free axis, a row for each."""
+        found = [np.zeros((0, len(self.length)), dtype=np.int64)]
+        for pattern in self.patterns or ():
+            first, last = self.shifts(np.array(pattern), self.low, self.high)
+            shifts = np.arange(int(first), int(last) + 1, dtype=np.int64)
+            found.append(np.array(pattern)[None, :] + shifts[:, None] * self.step)
+        return np.concatenate(found)
+
+    def shifts(self, pattern: Whole, low: Whole, high: Whole) -> tuple[Whole, Whole]:
+        """Return the first and last number of steps by which a pattern stays within bounds; last axis is frames."""
+        return -((pattern - low) // self.step).min(axis=-1), ((high - pattern) // self.step).min(axis=-1)
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """Where frames of given sizes lie best: both axes, the rows of the region, what lies inside what."""
+
+    x: Line
+    y: Line
+    rows: tuple[Whole, Whole] | None
+    pairs: tuple[tuple[int, int], ...]
+    by_label: Order
+
+    def placed(self, xs: Order, ys: Order) -> Placed:
+        """Return places with their cost and their order among equals."""
+        order = tuple(value for i in self.by_label for value in (ys[i], xs[i]))
+        rects = tuple(
+            Rect(x, y, int(width), int(height))
+            for x, y, width, height in zip(xs, ys, self.x.length.tolist(), self.y.length.tolist(), strict=True)
+        )
+        return self.x.cost(xs) + self.y.cost(ys), order, rects
+
+    def row_bounds(self, xs: Whole) -> tuple[Whole, Whole]:
+        """Return the first and last place down that frames have where they lie at places across; last axis frames."""
+        low = np.broadcast_to(self.y.low, xs.shape)
+        high = np.broadcast_to(self.y.high, xs.shape)
+        if self.rows is None:
+            return low, high
+        first, last = self.rows
+        left, right = xs - self.x.before, xs + self.x.length + self.x.after
+        top = np.maximum(first[left], first[right]) + self.y.before
+        bottom = np.minimum(last[left], last[right]) - self.y.after - self.y.length
+        return np.maximum(low, top), np.minimum(high, bottom)
+
+
+def line_of(
+    table: AxisTable,
+    sizes: Whole,
+    wanted: Sequence[Fraction],
+    held: tuple[int, int] | None,
+    pairs: Sequence[tuple[int, int]],
+) -> Line:
+    """Return one axis of the question for sizes, by their place in the tables; `held` is the subject's extent."""
+    length = table.length[sizes]
+    low, high = table.low[sizes], table.high[sizes]
+    if held is not None:
+        low, high = np.maximum(low, held[1] - length), np.minimum(high, held[0])
+    patterns: tuple[Order, ...] | None = None
+    choices: tuple[Order, ...] | None = None
+    if table.is_free:
+        ranks = {int(lead) % table.counts for lead in table.lead[sizes]}
+        found = {tuple(table.place(sizes, np.int64(rank)).tolist()) for rank in ranks}  # type: ignore[arg-type]
+        patterns = tuple(sorted(each for each in found if is_nested(each, length.tolist(), pairs)))
     else:
-        columns, rows = _best_in_curve(search, sizes, across, down, by_label)
-    if columns is None or rows is None:
-        return None
-    rects = [Rect(columns[1][i], rows[1][i], *search.members[i].sizes[k]) for i, k in enumerate(sizes)]
-    order = tuple(value for i in by_label for value in (rows[1][i], columns[1][i]))
-    return columns[0] + rows[0], order, rects
+        both = zip(table.first[sizes].tolist(), table.last[sizes].tolist(), strict=True)
+        choices = tuple((first,) if first == last else (first, last) for first, last in both)
+    return Line(length, table.before[sizes], table.after[sizes], low, high, tuple(wanted), table.step, patterns, choices)
 
 
-def _line(search: Search, sizes: Sizes, axis: int, wanted: Sequence[Rect]) -> Line | None:
-    spans = []
-    for member, k in zip(search.members, sizes, strict=True):
-        span = member.horizontal if axis == 0 else member.vertical
-        places = span.places(member.sizes[k][axis])
-        if places is None:
-            return None
-        spans.append(places)
-    return Line(
-        axis,
-        tuple(member.sizes[k][axis] for member, k in zip(search.members, sizes, strict=True)),
-        tuple(spans),
-        tuple((rect.x, rect.y)[axis] for rect in wanted),
-        tuple(search.pairs),
+def is_nested(places: Sequence[int], lengths: Sequence[int], pairs: Sequence[tuple[int, int]]) -> bool:
+    """Whether inner frames lie inside their outer ones on one axis."""
+    return all(
+        places[inner] >= places[outer] and places[inner] + lengths[inner] <= places[outer] + lengths[outer]
+        for inner, outer in pairs
     )
 
 
-def _leads(search: Search, line: Line) -> list[int]:
-    return [side * member.align[line.axis] for member, side in zip(search.members, line.sides, strict=True)]
+def best_places(question: Question) -> Placed | None:
+    """Return the best places; `None` where these sizes have none in common."""
+    found = [
+        placed
+        for settled in _settled(question)
+        if (placed := _best_places(settled)) is not None
+    ]
+    return min(found, default=None, key=lambda placed: placed[:2])
 
 
-def _patterns(search: Search, line: Line) -> list[Places]:
-    """Return the patterns of places that frames take on a free axis, one for each residue of t."""
-    axis = search.axes[line.axis]
-    leads, period = _leads(search, line), axis.step * axis.unit
-    patterns = {tuple(axis.place(residue, lead) for lead in leads) for residue in {lead % period for lead in leads}}
-    return sorted(pattern for pattern in patterns if line.is_nested(pattern))
+def _settled(question: Question) -> Iterator[Question]:
+    """Yield the question with each choice of places that frames inside each other have on given axes."""
+    if not question.pairs or (question.x.choices is None and question.y.choices is None):
+        yield question
+        return
+    coupled = {each for pair in question.pairs for each in pair}
+
+    def options(line: Line) -> list[tuple[Order, ...] | None]:
+        if line.choices is None:
+            return [None]
+        kept = [choice if i in coupled else (choice,) for i, choice in enumerate(line.choices)]
+        settled = []
+        for chosen in islice(product(*kept), MOST_TIES):
+            single = tuple(each if isinstance(each, tuple) else (each,) for each in chosen)
+            if is_nested([each[0] for each in single], line.length.tolist(), question.pairs):
+                settled.append(single)
+        return settled
+
+    for across, down in product(options(question.x), options(question.y)):
+        yield Question(
+            _with_choices(question.x, across), _with_choices(question.y, down), question.rows, (), question.by_label
+        )
 
 
-def _shifts(line: Line, pattern: Places, step: int) -> tuple[int, int]:
-    """Return by how many steps a pattern can be shifted and stay in the spans: first and last."""
-    first = max(-((place - low) // step) for place, (low, _) in zip(pattern, line.spans, strict=True))
-    last = min((high - place) // step for place, (_, high) in zip(pattern, line.spans, strict=True))
-    return first, last
+def _with_choices(line: Line, choices: tuple[Order, ...] | None) -> Line:
+    if choices is None:
+        return line
+    return Line(
+        line.length, line.before, line.after, line.low, line.high, line.wanted, line.step, line.patterns, choices
+    )
 
 
-def _shifted(pattern: Places, by: int) -> Places:
-    return tuple(place + by for place in pattern)
+def _best_places(question: Question) -> Placed | None:
+    if question.x.choices is not None and question.y.choices is not None:
+        return _on_given_point(question, question.x.choices, question.y.choices)
+    if question.x.choices is not None:
+        return _on_given_column(question, question.x.choices)
+    if question.y.choices is not None:
+        return _on_given_row(question, question.y.choices)
+    return _on_free_point(question)
 
 
-def _given(search: Search, line: Line) -> list[Places]:
-    """Return the places of all frames on a given axis: each has one, or two half way."""
-    axis = search.axes[line.axis]
-    choices = []
-    for lead, (low, high) in zip(_leads(search, line), line.spans, strict=True):
-        first, last = axis.given_places(lead)
-        choices.append([place for place in range(first, last + 1, axis.step) if low <= place <= high])
-    return [places for places in islice(product(*choices), MOST_TIES) if line.is_nested(places)]
-
-
-def _best_on_line(search: Search, line: Line, by_label: list[int]) -> Ranked | None:
-    """Return the best places on one axis of a plain region, where axes do not depend on each other."""
-    axis = search.axes[line.axis]
-    if axis.given is not None:
-        options = _given(search, line)
-    else:
-        options = []
-        for pattern in _patterns(search, line):
-            first, last = _shifts(line, pattern, axis.step)
-            if first > last:
+def _on_given_point(question: Question, across: tuple[Order, ...], down: tuple[Order, ...]) -> Placed | None:
+    """Return the places where both axes are given: each frame on its own."""
+    xs, ys = [], []
+    for i, (columns, rows) in enumerate(zip(across, down, strict=True)):
+        best = None
+        for x, y in product(columns, rows):
+            if not question.x.low[i] <= x <= question.x.high[i] or not _is_row(question, i, x, y):
                 continue
-            # The cost is a parabola of the shift: its whole-number minimum is beside its vertex.
-            off = sum(wanted - place for place, wanted in zip(pattern, line.wanted, strict=True))
-            vertex = off // (len(pattern) * axis.step)
-            for shift in {min(max(vertex + near, first), last) for near in (0, 1)}:
-                options.append(_shifted(pattern, shift * axis.step))
-    best = min(((line.cost(places), tuple(places[i] for i in by_label), places) for places in options), default=None)
-    return None if best is None else (best[0], best[2])
+            cost = (x - question.x.wanted[i]) ** 2 + (y - question.y.wanted[i]) ** 2
+            if best is None or (cost, y, x) < best:
+                best = (cost, y, x)
+        if best is None:
+            return None
+        xs.append(best[2])
+        ys.append(best[1])
+    return question.placed(tuple(xs), tuple(ys))
 
 
-def _all_on_line(search: Search, line: Line) -> list[Ranked]:
-    """Return all places on one axis with their cost, cheapest first."""
-    axis = search.axes[line.axis]
-    if axis.given is not None:
-        options = _given(search, line)
-    else:
-        options = []
-        for pattern in _patterns(search, line):
-            first, last = _shifts(line, pattern, axis.step)
-            options.extend(_shifted(pattern, shift * axis.step) for shift in range(first, last + 1))
-    return sorted((line.cost(places), places) for places in options)
+def _is_row(question: Question, i: int, x: int, y: int) -> bool:
+    low, high = _row_bounds_of(question, i, np.array([x]))
+    return bool(low[0] <= y <= high[0])
 
 
-def _best_in_curve(
-    search: Search, sizes: Sizes, across: Line, down: Line, by_label: list[int]
-) -> tuple[Ranked | None, Ranked | None]:
-    """Return the best places in a curved region: columns by rising cost, the best rows for each."""
-    columns, rows = _all_on_line(search, across), _all_on_line(search, down)
-    if not columns or not rows:
-        return None, None
-    costs = np.array([cost for cost, _ in rows], dtype=np.int64)
-    places = np.array([each for _, each in rows], dtype=np.int64)
-    best: tuple[int, tuple[int, ...], Ranked, Ranked] | None = None
-    for column in columns:
-        if best is not None and column[0] + int(costs[0]) > best[0]:
+def _row_bounds_of(question: Question, i: int, xs: Whole) -> tuple[Whole, Whole]:
+    """Return the first and last place down of one frame at places across."""
+    low, high = np.full(xs.shape, question.y.low[i]), np.full(xs.shape, question.y.high[i])
+    if question.rows is None:
+        return low, high
+    first, last = question.rows
+    left, right = xs - question.x.before[i], xs + question.x.length[i] + question.x.after[i]
+    top = np.maximum(first[left], first[right]) + question.y.before[i]
+    bottom = np.minimum(last[left], last[right]) - question.y.after[i] - question.y.length[i]
+    return np.maximum(low, top), np.minimum(high, bottom)
+
+
+def _on_given_column(question: Question, across: tuple[Order, ...]) -> Placed | None:
+    """Return the places where x is given: for each way to lie down, each frame's better column."""
+    lines = question.y.lines()
+    chosen = np.zeros(lines.shape, dtype=np.int64)
+    costs = np.zeros(len(lines))
+    for i, columns in enumerate(across):
+        # In the order in which equals are taken.
+        ranked = sorted(columns, key=lambda x, i=i: ((x - question.x.wanted[i]) ** 2, x))  # type: ignore[misc]
+        left = np.ones(len(lines), dtype=np.bool_)
+        for x in ranked:
+            if not question.x.low[i] <= x <= question.x.high[i]:
+                continue
+            low, high = _row_bounds_of(question, i, np.array([x]))
+            taken = left & (lines[:, i] >= low[0]) & (lines[:, i] <= high[0])
+            chosen[taken, i] = x
+            costs[taken] += (x - float(question.x.wanted[i])) ** 2
+            left &= ~taken
+        costs[left] = math.inf
+    costs += ((lines - question.y.wanted_px) ** 2).sum(axis=1)
+    return _nearest(question, chosen, lines, costs)
+
+
+def _on_given_row(question: Question, down: tuple[Order, ...]) -> Placed | None:
+    """Return the places where y is given: for each way to lie across, each frame's better row."""
+    lines = question.x.lines()
+    chosen = np.zeros(lines.shape, dtype=np.int64)
+    costs = np.zeros(len(lines))
+    for i, rows in enumerate(down):
+        ranked = sorted(rows, key=lambda y, i=i: ((y - question.y.wanted[i]) ** 2, y))  # type: ignore[misc]
+        low, high = _row_bounds_of(question, i, lines[:, i])
+        left = np.ones(len(lines), dtype=np.bool_)
+        for y in ranked:
+            taken = left & (low <= y) & (y <= high)
+            chosen[taken, i] = y
+            costs[taken] += (y - float(question.y.wanted[i])) ** 2
+            left &= ~taken
+        costs[left] = math.inf
+    costs += ((lines - question.x.wanted_px) ** 2).sum(axis=1)
+    return _nearest(question, lines, chosen, costs)
+
+
+def _on_free_point(question: Question) -> Placed | None:
+    """Return the places where both axes are free: columns by rising cost, the best rows for each."""
+    columns = _columns(question)
+    if not len(columns) or not question.y.patterns:
+        return None
+    patterns = np.array(question.y.patterns, dtype=np.int64)
+    offs = ((columns - question.x.wanted_px) ** 2).sum(axis=1)
+    ordered = np.argsort(offs, kind="stable")
+    best: Placed | None = None
+    for start in range(0, len(ordered), _CHUNK):
+        chunk = ordered[start : start + _CHUNK]
+        if best is not None and offs[chunk[0]] > float(best[0]) * (1 + _NEAR) + _NEAR:
             break
-        bounds = [_rows_at(member, k, x) for member, k, x in zip(search.members, sizes, column[1], strict=True)]
-        low, high = np.array([bound[0] for bound in bounds]), np.array([bound[1] for bound in bounds])
-        fits = np.flatnonzero(((places >= low) & (places <= high)).all(axis=1))
-        if not fits.size:
+        low, high = question.row_bounds(columns[chunk])
+        for pattern in patterns:
+            first, last = question.y.shifts(pattern, low, high)
+            # The cost is a parabola of the shift: its whole-number minimum is beside its vertex.
+            vertex = np.floor((question.y.wanted_px - pattern).mean() / question.y.step)
+            for near in (0, 1):
+                shift = np.clip(vertex + near, first, last).astype(np.int64)
+                rows = pattern[None, :] + shift[:, None] * question.y.step
+                costs = offs[chunk] + ((rows - question.y.wanted_px) ** 2).sum(axis=1)
+                costs[first > last] = math.inf
+                placed = _nearest(question, columns[chunk], rows, costs)
+                if placed is not None and (best is None or placed[:2] < best[:2]):
+                    best = placed
+    return best
+
+
+def _columns(question: Question) -> Whole:
+    """Return the ways to lie across that can be best: all in a curved region, the nearest few on a plain one."""
+    if question.rows is not None:
+        return question.x.lines()
+    line, found = question.x, []
+    for each in line.patterns or ():
+        pattern = np.array(each, dtype=np.int64)
+        first, last = line.shifts(pattern, line.low, line.high)
+        if first > last:
             continue
-        cost = int(costs[fits[0]])
-        for place in fits.tolist():
-            if int(costs[place]) > cost:
-                break
-            row = rows[place]
-            order = tuple(value for i in by_label for value in (row[1][i], column[1][i]))
-            ranked = (column[0] + cost, order, column, row)
-            if best is None or ranked[:2] < best[:2]:
-                best = ranked
-    return (None, None) if best is None else (best[2], best[3])
+        vertex = int(np.floor((line.wanted_px - pattern).mean() / line.step))
+        found.extend(pattern + min(max(vertex + near, int(first)), int(last)) * line.step for near in (-1, 0, 1, 2))
+    return np.array(found, dtype=np.int64).reshape(-1, len(line.length))
 
 
-def _rows_at(member: Member, k: int, x: int) -> tuple[int, int]:
-    """Return the first and last place of a size in one column of a curved region."""
-    width, height = member.sizes[k]
-    guarded = protected(Rect(x, 0, width, height), member.frame.protection)
-    first, last = member.first_row, member.last_row
-    assert first is not None and last is not None  # noqa: S101, PT018 - asked in curved regions alone
-    top = max(first[guarded.x], first[guarded.right])
-    bottom = min(last[guarded.x], last[guarded.right])
-    return top - guarded.y, bottom - guarded.bottom
+def _nearest(question: Question, xs: Whole, ys: Whole, costs: Real) -> Placed | None:
+    """Return the least cost, exactly, among places whose costs are known in doubles."""
+    least = float(costs.min(initial=math.inf))
+    if math.isinf(least):
+        return None
+    near = np.flatnonzero(costs <= least * (1 + _NEAR) + _NEAR)
+    return min(
+        (question.placed(tuple(xs[place].tolist()), tuple(ys[place].tolist())) for place in near.tolist()),
+        key=lambda placed: placed[:2],
+    )

@@ -1,0 +1,522 @@
+"""The joint search: which sizes are best over all scene points, by branch and bound in whole batches.
+
+A cell is a box of t, low < t <= high on each recorded axis. Over a cell each size has a core, the
+pixels that it covers for every t of the cell; the largest size whose core fits bounds what the
+frame can have there, because candidates form a chain and cores of a chain lie inside each other.
+The best cells are looked at first, many at once: each gives one real t, whose sizes are a value to
+beat, and is split unless its bound is reached. Whatever is compared is a whole number; logarithms
+order products only as far as doubles tell, and leave near ties to whole numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+import numpy.typing as npt
+
+from tallwide.answers import Rect
+from tallwide_service.core.joint_tables import AxisTable, Whole
+
+# Frames looked at, over all cells, before the search stops with an honest gap; a bound on work, not on time.
+MOST_LOOKS = 2_500_000
+# Cells looked at in one go: few while little is known, then as many as numpy handles best.
+_SMALLEST_BATCH, _LARGEST_BATCH = 24, 1024
+# Below this many cells each is split in four at once.
+_FEW_CELLS = 48
+# Logarithms nearer than this share of the objective's size are compared as whole numbers.
+NEAR = 1e-11
+# Passes over frames that depend on each other before a bound is taken as it stands.
+_BOUND_PASSES = 2
+
+Truth = npt.NDArray[np.bool_]
+Real = npt.NDArray[np.float64]
+Sizes = tuple[int, ...]
+Cells = Whole  # four rows: x low, x high, y low, y high
+
+
+@dataclass(frozen=True, slots=True)
+class Matched:
+    """Lengths along one axis that all frames can share: rising, and each frame's last size of each."""
+
+    axis: int
+    lengths: Whole
+    last_size: Whole
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """All that the search looks at: tables of both axes, the region, the subject, and what ties frames together."""
+
+    x: AxisTable
+    y: AxisTable
+    offsets: Whole
+    counts: Whole
+    raster: Rect
+    rows: tuple[Whole, Whole] | None
+    subject: Rect | None
+    pairs: tuple[tuple[int, int], ...]
+    order: tuple[int, ...]
+    matched: Matched | None
+    floor_x: Whole
+    floor_y: Whole
+
+    @property
+    def frames(self) -> int:
+        """How many frames there are."""
+        return len(self.counts)
+
+    @property
+    def is_plain_to_value(self) -> bool:
+        """Whether one t gives each frame one largest size, so that its value is found without trying combinations."""
+        whole_steps = self.x.is_nested and self.y.is_nested
+        return (whole_steps or (self.matched is None and not self.pairs)) and not (
+            self.pairs and (self.x.has_ties or self.y.has_ties)
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Edges:
+    """Edges of many rectangles, px."""
+
+    left: Whole
+    top: Whole
+    right: Whole
+    bottom: Whole
+
+    def hold(self, rect: Rect) -> Truth:
+        """Which of them hold a rectangle."""
+        return (
+            (self.left <= rect.x) & (self.top <= rect.y) & (self.right >= rect.right) & (self.bottom >= rect.bottom)
+        )
+
+
+class Looks:
+    """Questions about sizes over cells, answered for many at once."""
+
+    def __init__(self, field: Field) -> None:
+        self.field = field
+        rows = field.rows
+        if rows is not None:
+            inside = rows[0] <= rows[1]
+            self.highest = int(rows[0][inside].min()) if inside.any() else 1
+            self.lowest = int(rows[1][inside].max()) if inside.any() else 0
+
+    # Edges -----------------------------------------------------------------------------------
+
+    def span(self, axis: int, sizes: Whole, low: Whole, high: Whole, option: int | None) -> tuple[Whole, Whole]:
+        """Return each size's first and last place over cells; of a tie the place that `option` names."""
+        table = (self.field.x, self.field.y)[axis]
+        if table.is_free:
+            last = table.place(sizes, high)
+            return (last, last) if option is not None else (table.place(sizes, low + 1), last)
+        if option is None:
+            return table.first[sizes], table.last[sizes]
+        place = (table.first, table.last)[option][sizes]
+        return place, place
+
+    def far(self, axis: int, sizes: Whole, first: Whole, low: Whole) -> Whole:
+        """Return a bound below every far edge over cells that rises with the size."""
+        table = (self.field.x, self.field.y)[axis]
+        if table.is_nested:
+            return first + table.length[sizes]
+        floors = (self.field.floor_x, self.field.floor_y)[axis]
+        if table.is_free:
+            t = low + 1
+            return (t // table.counts) * table.step + floors[t % table.counts] + table.far[sizes]
+        return floors[0] + table.far[sizes]
+
+    def core_fits(self, sizes: Whole, cells: Cells, options: tuple[int, int] | None, *, exactly: bool = False) -> Truth:
+        """Which sizes' cores, grown by their protection, lie in the region: necessary for every t of a cell."""
+        field = self.field
+        x_first, x_last = self.span(0, sizes, cells[0], cells[1], None if options is None else options[0])
+        y_first, y_last = self.span(1, sizes, cells[2], cells[3], None if options is None else options[1])
+        if exactly:
+            right, bottom = x_first + field.x.length[sizes], y_first + field.y.length[sizes]
+        else:
+            right, bottom = self.far(0, sizes, x_first, cells[0]), self.far(1, sizes, y_first, cells[2])
+        left, top = x_last - field.x.before[sizes], y_last - field.y.before[sizes]
+        right, bottom = right + field.x.after[sizes], bottom + field.y.after[sizes]
+        fits = (left >= 0) & (top >= 0) & (right <= field.raster.width) & (bottom <= field.raster.height)
+        if field.rows is None:
+            return fits
+        first, last = field.rows
+        # Where no column belongs to the core, some column of the region must still do.
+        a, b = np.clip(left, 0, field.raster.width), np.clip(right, 0, field.raster.width)
+        highest, lowest = np.maximum(first[a], first[b]), np.minimum(last[a], last[b])
+        is_thin = left > right
+        if is_thin.any():
+            highest, lowest = np.where(is_thin, self.highest, highest), np.where(is_thin, self.lowest, lowest)
+        return fits & (top >= highest) & (bottom <= lowest)
+
+    def outline(self, sizes: Whole, cells: Cells, options: tuple[int, int] | None) -> Edges:
+        """Return the outermost edges that sizes have over cells."""
+        x_first, x_last = self.span(0, sizes, cells[0], cells[1], None if options is None else options[0])
+        y_first, y_last = self.span(1, sizes, cells[2], cells[3], None if options is None else options[1])
+        return Edges(x_first, y_first, x_last + self.field.x.length[sizes], y_last + self.field.y.length[sizes])
+
+    def may_hold_subject(self, sizes: Whole, cells: Cells, options: tuple[int, int] | None) -> Truth:
+        """Which sizes reach around the subject for some t of a cell, as far as each side tells alone."""
+        subject = self.field.subject
+        if subject is None:
+            return np.ones(sizes.shape, dtype=np.bool_)
+        edges = self.outline(sizes, cells, options)
+        slack_x = 0 if self.field.x.is_nested or options is not None else self.field.x.step
+        slack_y = 0 if self.field.y.is_nested or options is not None else self.field.y.step
+        return (
+            (edges.left <= subject.x)
+            & (edges.top <= subject.y)
+            & (edges.right + slack_x >= subject.right)
+            & (edges.bottom + slack_y >= subject.bottom)
+        )
+
+    def may_lie_inside(self, inner: Whole, outer: Whole) -> Truth:
+        """Which sizes may lie inside other sizes, whose align points are less than a step away."""
+        field = self.field
+        allowed = np.ones(inner.shape, dtype=np.bool_)
+        for table in (field.x, field.y):
+            allowed &= table.length[inner] <= table.length[outer]
+            allowed &= table.near[inner] - table.near[outer] <= table.step
+            allowed &= table.far[inner] - table.far[outer] <= table.step
+        return allowed
+
+    # Largest sizes -----------------------------------------------------------------------------
+
+    def largest(self, frames: Whole, most: Whole, cells: Cells, fits: Callable[[Whole, Whole], Truth]) -> Whole:
+        """Return for each frame and cell the largest size up to `most` that fits; -1 for none.
+
+        `frames` and `most` are frames down and cells across; `fits` takes sizes, by their place in the
+        tables, and the flat places that they are asked for.
+        """
+        shape = most.shape
+        base = np.broadcast_to(self.field.offsets[frames][:, None], shape).ravel()
+        fails = most.ravel().copy()
+        found = np.full(fails.shape, -1, dtype=np.int64)
+        asked = np.flatnonzero(fails >= 0)
+        good = fits(base[asked] + fails[asked], asked)
+        found[asked[good]] = fails[asked[good]]
+        asked = asked[~good]
+        # Down in doubling strides to one that fits, then between the two.
+        below = np.full(fails.shape, -1, dtype=np.int64)
+        stride, striding = 1, asked
+        while striding.size:
+            tried = fails[striding] - stride
+            striding, tried = striding[tried >= 0], tried[tried >= 0]
+            if not striding.size:
+                break
+            good = fits(base[striding] + tried, striding)
+            below[striding[good]] = tried[good]
+            fails[striding[~good]] = tried[~good]
+            striding = striding[~good]
+            stride *= 2
+        while True:
+            asked = asked[fails[asked] - below[asked] > 1]
+            if not asked.size:
+                break
+            middle = (fails[asked] + below[asked]) // 2
+            good = fits(base[asked] + middle, asked)
+            below[asked[good]] = middle[good]
+            fails[asked[~good]] = middle[~good]
+        return np.maximum(found, below).reshape(shape)
+
+    def cell_fits(self, cells: Cells, options: tuple[int, int] | None) -> Callable[[Whole, Whole], Truth]:
+        """Return the question whether a size's core fits, for frames down and cells across."""
+        count = cells.shape[1]
+
+        def fits(sizes: Whole, flat: Whole) -> Truth:
+            return self.core_fits(sizes, cells[:, flat % count], options)
+
+        return fits
+
+    def bound(self, cells: Cells, most: Whole) -> Whole:
+        """Return sizes, frames down and cells across, that none over a cell passes; -1 throughout where none can be."""
+        everyone = np.arange(self.field.frames)
+        bound = self.largest(everyone, most, cells, self.cell_fits(cells, None))
+        if self.field.pairs or self.field.matched is not None:
+            for _ in range(_BOUND_PASSES if self.field.pairs and self.field.matched else 1):
+                bound = self._inside(bound)
+                bound = self._matched_down(bound)
+        return self._or_nowhere(bound, self._may_hold(bound, cells, None))
+
+    def _may_hold(self, sizes: Whole, cells: Cells, options: tuple[int, int] | None) -> Truth:
+        if self.field.subject is None:
+            return sizes >= 0
+        flat = self.field.offsets[:, None] + np.maximum(sizes, 0)
+        wide = cells[:, None, :]
+        return (sizes >= 0) & self.may_hold_subject(flat, wide, options)
+
+    def _or_nowhere(self, sizes: Whole, allowed: Truth) -> Whole:
+        return np.where(((sizes >= 0) & allowed).all(axis=0), sizes, -1)
+
+    def _inside(self, bound: Whole) -> Whole:
+        """Cut sizes down to what may lie inside their outer frames."""
+        bound = bound.copy()
+        offsets = self.field.offsets
+        for inner in self.field.order:
+            for outer in (out for each, out in self.field.pairs if each == inner):
+                around = offsets[outer] + np.maximum(bound[outer], 0)
+
+                def fits(sizes: Whole, flat: Whole, around: Whole = around) -> Truth:
+                    return self.may_lie_inside(sizes, around[flat])
+
+                cut = np.where(bound[outer] >= 0, bound[inner], -1)
+                bound[inner] = self.largest(np.array([inner]), cut[None, :], np.empty((4, cut.size)), fits)[0]
+        return bound
+
+    def _matched_down(self, bound: Whole) -> Whole:
+        """Cut sizes down to the longest side that all frames can share."""
+        matched = self.field.matched
+        if matched is None:
+            return bound
+        table = (self.field.x, self.field.y)[matched.axis]
+        lengths = table.length[self.field.offsets[:, None] + np.maximum(bound, 0)].min(axis=0)
+        place = np.searchsorted(matched.lengths, lengths, side="right") - 1
+        is_there = (place >= 0) & (bound >= 0).all(axis=0)
+        cut = np.minimum(bound, matched.last_size[:, np.maximum(place, 0)]) if matched.lengths.size else bound
+        return np.where(is_there, cut, -1)
+
+    # The value at one t ---------------------------------------------------------------------------
+
+    def value(self, x: Whole, y: Whole, most: Whole) -> Whole:
+        """Return the best sizes for each t, frames down; -1 throughout where some frame has none.
+
+        For fields that are plain to value.
+        """
+        cells = np.stack([x - 1, x, y - 1, y])
+        sizes = self._values(cells, most)
+        if self.field.matched is None:
+            return self._or_nowhere(sizes, sizes >= 0)
+        while True:
+            cut = self._matched_down(self._or_nowhere(sizes, sizes >= 0))
+            changed = np.flatnonzero((cut != sizes).any(axis=0) & (cut >= 0).all(axis=0))
+            if not changed.size:
+                return cut
+            sizes = cut
+            sizes[:, changed] = self._values(cells[:, changed], cut[:, changed])
+
+    def _values(self, cells: Cells, most: Whole) -> Whole:
+        options = product(
+            (0, 1) if self.field.x.has_ties else (0,),
+            (0, 1) if self.field.y.has_ties else (0,),
+        )
+        best: Whole | None = None
+        for option in options:
+            if self.field.pairs:
+                sizes = self._values_inside(cells, most, option)
+            else:
+                everyone = np.arange(self.field.frames)
+                sizes = self.largest(everyone, most, cells, self.cell_fits(cells, option))
+                if not (self.field.x.is_nested and self.field.y.is_nested):
+                    sizes = self._stepped_down(sizes, cells, option)
+                sizes = np.where(self._may_hold(sizes, cells, option), sizes, -1)
+            best = sizes if best is None else np.maximum(best, sizes)
+        assert best is not None  # noqa: S101 - there is at least one option
+        return best
+
+    def _stepped_down(self, sizes: Whole, cells: Cells, option: tuple[int, int]) -> Whole:
+        """Return the largest sizes that fit exactly, where lengths are no whole place steps."""
+        count = cells.shape[1]
+        flat = sizes.ravel().copy()
+        base = np.broadcast_to(self.field.offsets[:, None], sizes.shape).ravel()
+        asked = np.flatnonzero(flat >= 0)
+        while asked.size:
+            at = cells[:, asked % count]
+            index = base[asked] + flat[asked]
+            good = self.core_fits(index, at, option, exactly=True)
+            good &= self.may_hold_subject(index, at, option)
+            asked = asked[~good]
+            flat[asked] -= 1
+            asked = asked[flat[asked] >= 0]
+            if self.field.subject is not None and asked.size:
+                at = cells[:, asked % count]
+                hopeless = ~self.may_hold_subject(base[asked] + flat[asked], at, None)
+                flat[asked[hopeless]] = -1
+                asked = asked[~hopeless]
+        return flat.reshape(sizes.shape)
+
+    def _values_inside(self, cells: Cells, most: Whole, option: tuple[int, int]) -> Whole:
+        """Return the largest sizes where frames lie inside each other, outer frames first."""
+        field = self.field
+        sizes = most.copy()
+        for frame in field.order:
+            outers = [outer for inner, outer in field.pairs if inner == frame]
+            around = [
+                self.outline(field.offsets[outer] + np.maximum(sizes[outer], 0), cells, option) for outer in outers
+            ]
+
+            def fits(index: Whole, flat: Whole, around: Sequence[Edges] = tuple(around)) -> Truth:
+                at = cells[:, flat]
+                good = self.core_fits(index, at, option)
+                if around:
+                    edges = self.outline(index, at, option)
+                    for out in around:
+                        good &= (edges.left >= out.left[flat]) & (edges.right <= out.right[flat])
+                        good &= (edges.top >= out.top[flat]) & (edges.bottom <= out.bottom[flat])
+                return good
+
+            cut = np.where((sizes[outers] >= 0).all(axis=0), sizes[frame], -1)
+            sizes[frame] = self.largest(np.array([frame]), cut[None, :], cells, fits)[0]
+        return np.where(self._may_hold(sizes, cells, option), sizes, -1)
+
+
+class Measure:
+    """How good sizes are: rows of numbers, compared from the first on, and at last a logarithm."""
+
+    def __init__(self, whole: Callable[[Whole], Whole] | None, real: Callable[[Whole], Real] | None, near: float) -> None:
+        self._whole, self._real, self.near = whole, real, near
+
+    def rows(self, sizes: Whole) -> tuple[Whole, Real]:
+        """Return the whole-number rows and the logarithm of sizes (frames down)."""
+        count = sizes.shape[1]
+        whole = np.zeros((0, count), dtype=np.int64) if self._whole is None else self._whole(sizes)
+        real = np.zeros(count) if self._real is None else self._real(sizes)
+        return whole, real
+
+    def not_worse(self, rows: tuple[Whole, Real], best: tuple[Whole, float]) -> Truth:
+        """Which are not below the best by more than doubles can tell."""
+        whole, real = rows
+        above = np.zeros(real.shape, dtype=np.bool_)
+        equal = np.ones(real.shape, dtype=np.bool_)
+        for row, least in zip(whole, best[0].tolist(), strict=True):
+            above |= equal & (row > least)
+            equal &= row == least
+        return above | (equal & (real >= best[1] - self.near))
+
+    def order(self, rows: tuple[Whole, Real]) -> Whole:
+        """Return the places of the best first."""
+        whole, real = rows
+        ordered: Whole = np.lexsort((real, *whole[::-1]))[::-1]
+        return ordered
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What a search found: sizes that are best but for near ties, with a t; cells looked at; what is left unproven."""
+
+    sizes: dict[Sizes, tuple[int, int]]
+    cases: int
+    left: Sizes | None
+
+
+ValueAt = Callable[[int, int, Sizes], Sizes | None]
+
+
+def search(field: Field, measure: Measure, value_at: ValueAt | None = None, most_looks: int = MOST_LOOKS) -> Found:
+    """Return the best sizes over all t.
+
+    Parameters
+    ----------
+    value_at
+        Gives the best sizes at one t, up to a bound, for fields that are not plain to value.
+    """
+    looks = Looks(field)
+    root = np.array(
+        [[-1], [field.x.last_count if field.x.is_free else 0], [-1], [field.y.last_count if field.y.is_free else 0]],
+        dtype=np.int64,
+    )
+    most = (field.counts - 1)[:, None]
+    cells, bounds = root, looks.bound(root, most)
+    alive = (bounds >= 0).all(axis=0)
+    cells, bounds = cells[:, alive], bounds[:, alive]
+    rows = measure.rows(bounds)
+    found: dict[Sizes, tuple[int, int]] = {}
+    best: tuple[Whole, float] | None = None
+    cases = 1
+    while cells.shape[1]:
+        if best is not None:
+            keep = measure.not_worse(rows, best)
+            cells, bounds, rows = cells[:, keep], bounds[:, keep], (rows[0][:, keep], rows[1][keep])
+            if not cells.shape[1]:
+                break
+        ordered = measure.order(rows)
+        if cases * field.frames > most_looks:
+            return Found(found, cases, tuple(bounds[:, ordered[0]].tolist()))
+        size = min(max(_SMALLEST_BATCH, cells.shape[1] // 3), _LARGEST_BATCH)
+        batch, rest = ordered[:size], ordered[size:]
+        looked, bound = cells[:, batch], bounds[:, batch]
+        x, y, values = _values(field, looks, looked, bound, value_at)
+        best = _keep_best(found, best, measure, (x, y), values)
+        is_unit = (looked[1] - looked[0] <= 1) & (looked[3] - looked[2] <= 1)
+        is_done = is_unit | (values == bound).all(axis=0)
+        looked, bound = looked[:, ~is_done], bound[:, ~is_done]
+        children, inherited = _split(field, looked, bound)
+        if children.shape[1] < _FEW_CELLS:
+            children, inherited = _split(field, children, inherited)
+        cases += children.shape[1]
+        fresh = looks.bound(children, inherited)
+        alive = (fresh >= 0).all(axis=0)
+        children, fresh = children[:, alive], fresh[:, alive]
+        cells = np.concatenate([cells[:, rest], children], axis=1)
+        bounds = np.concatenate([bounds[:, rest], fresh], axis=1)
+        new = measure.rows(fresh)
+        rows = (
+            np.concatenate([rows[0][:, rest], new[0]], axis=1),
+            np.concatenate([rows[1][rest], new[1]]),
+        )
+    return Found(found, cases, None)
+
+
+def _values(
+    field: Field, looks: Looks, cells: Cells, bound: Whole, value_at: ValueAt | None
+) -> tuple[Whole, Whole, Whole]:
+    """Return one t of each cell and the best sizes there."""
+    sizes = field.offsets[:, None] + bound
+    x = field.x.middle(sizes, cells[0], cells[1]) if field.x.is_free else cells[1]
+    y = field.y.middle(sizes, cells[2], cells[3]) if field.y.is_free else cells[3]
+    if value_at is None:
+        return x, y, looks.value(x, y, bound)
+    values = np.full(bound.shape, -1, dtype=np.int64)
+    for place in range(bound.shape[1]):
+        value = value_at(int(x[place]), int(y[place]), tuple(bound[:, place].tolist()))
+        if value is not None:
+            values[:, place] = value
+    return x, y, values
+
+
+def _keep_best(
+    found: dict[Sizes, tuple[int, int]],
+    best: tuple[Whole, float] | None,
+    measure: Measure,
+    at: tuple[Whole, Whole],
+    values: Whole,
+) -> tuple[Whole, float] | None:
+    """Take in values that are not worse than the best; drop what they beat."""
+    real = np.flatnonzero((values >= 0).all(axis=0))
+    if not real.size:
+        return best
+    rows = measure.rows(values[:, real])
+    first = measure.order(rows)[0]
+    top = (rows[0][:, first], float(rows[1][first]))
+    if best is None or measure.not_worse((top[0][:, None], np.array([top[1]])), best)[0]:
+        is_higher = best is None or tuple(top[0]) != tuple(best[0]) or top[1] > best[1]
+        best = top if is_higher or best is None else best
+    good = real[measure.not_worse(rows, best)]
+    for place in good.tolist():
+        found.setdefault(tuple(values[:, place].tolist()), (int(at[0][place]), int(at[1][place])))
+    if found:
+        kept = list(found)
+        keep = measure.not_worse(measure.rows(np.array(kept, dtype=np.int64).T), best)
+        for sizes, stays in zip(kept, keep.tolist(), strict=True):
+            if not stays:
+                del found[sizes]
+    return best
+
+
+def _split(field: Field, cells: Cells, bound: Whole) -> tuple[Cells, Whole]:
+    """Return cells in halves along their longer side, with the bounds they inherit; single t stay as they are."""
+    across, down = cells[1] - cells[0], cells[3] - cells[2]
+    along_x = (across > 1) & (
+        (down <= 1) | (across * field.x.step * field.y.counts >= down * field.y.step * field.x.counts)
+    )
+    along_y = ~along_x & (down > 1)
+    middle_x, middle_y = (cells[0] + cells[1]) // 2, (cells[2] + cells[3]) // 2
+    first, second = cells.copy(), cells.copy()
+    first[1, along_x], second[0, along_x] = middle_x[along_x], middle_x[along_x]
+    first[3, along_y], second[2, along_y] = middle_y[along_y], middle_y[along_y]
+    is_split = along_x | along_y
+    return (
+        np.concatenate([first, second[:, is_split]], axis=1),
+        np.concatenate([bound, bound[:, is_split]], axis=1),
+    )

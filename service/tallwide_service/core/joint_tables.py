@@ -1,0 +1,164 @@
+"""Tables of the joint search: every candidate size of every frame, and where it lies for each t.
+
+All frames' chains stand in one row of arrays, so that numpy looks at all frames and many cells at
+once. On a free axis t counts the places at which anything changes: the residues of all align
+points within one place step, ranked, so that a step is as many counts as there are residues,
+whatever decimals the align points have. Whole numbers throughout.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+import numpy.typing as npt
+
+Whole = npt.NDArray[np.int64]
+# Products beyond this leave 64 bits; they are made of Python's own whole numbers.
+_LARGEST = 1 << 61
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """What one axis knows of a frame: sides of its sizes, align share, protection before and after."""
+
+    lengths: Whole
+    align: Fraction
+    before: Fraction
+    after: Fraction
+
+
+@dataclass(frozen=True, slots=True)
+class AxisTable:
+    """One recorded axis: for each size of each frame its length, protection, and its place for each t.
+
+    Free: the place for t is `step * ceil((t - lead) / counts)`. Given: `first` to `last`, which
+    differ only where the align point would lie half way. `reach` is by how much the far edge of a
+    size may lie short of where a longer one's lies: 0 where sizes are whole place steps.
+    """
+
+    step: int
+    start: int
+    stop: int
+    is_free: bool
+    is_nested: bool
+    counts: int
+    last_count: int
+    length: Whole
+    before: Whole
+    after: Whole
+    ranked: npt.NDArray[np.generic]
+    period: int
+    lead: Whole
+    first: Whole
+    last: Whole
+    low: Whole
+    high: Whole
+    near: Whole
+    far: Whole
+
+    @property
+    def has_ties(self) -> bool:
+        """Whether some size may lie at two places."""
+        return not self.is_free and bool((self.first != self.last).any())
+
+    def fine(self, t: int) -> int:
+        """Return a t in whole 1/unit px."""
+        steps, rank = divmod(t, self.counts)
+        return steps * self.period + int(self.ranked[rank])
+
+    def place(self, sizes: Whole, t: Whole) -> Whole:
+        """Return the place of sizes for t on a free axis."""
+        return -((self.lead[sizes] - t) // self.counts) * self.step
+
+    def middle(self, sizes: Whole, low: Whole, high: Whole) -> Whole:
+        """Return the t, low < t <= high, in the middle of where all sizes (frames down) lie in the box."""
+        first = ((self.low[sizes] // self.step - 1) * self.counts + self.lead[sizes] + 1).max(axis=0)
+        last = ((self.high[sizes] // self.step) * self.counts + self.lead[sizes]).min(axis=0)
+        first, last = np.maximum(first, low + 1), np.minimum(last, high)
+        middle: Whole = np.clip((first + last) // 2, low + 1, high)
+        return middle
+
+
+def axis_table(sides: Sequence[Side], *, box: tuple[int, int], steps: tuple[int, int], point: Fraction | None) -> AxisTable:
+    """Return the table of one axis.
+
+    Parameters
+    ----------
+    sides
+        One for each frame.
+    box
+        First and last pixel edge of the region's box.
+    steps
+        Steps of places and of sizes.
+    point
+        Where the shared point is given, px.
+    """
+    step, size_step = steps
+    length = np.concatenate([side.lengths for side in sides])
+    before = np.concatenate([_grown(side.lengths, side.before) for side in sides])
+    after = np.concatenate([_grown(side.lengths, side.after) for side in sides])
+    unit = math.lcm(*(side.align.denominator for side in sides))
+    leads = np.concatenate([_leads(side, unit, _LARGEST // step) for side in sides])
+    period = step * unit
+    residues = leads % period
+    ranked = np.unique(residues)
+    counts = len(ranked)
+    lead = (leads // period).astype(np.int64) * counts + np.searchsorted(ranked, residues).astype(np.int64)
+    start, stop = box
+    first = last = np.zeros(0, dtype=np.int64)
+    if point is not None:
+        first, last = _given(leads, unit, point, step)
+    near = (leads // unit).astype(np.int64)
+    return AxisTable(
+        step=step,
+        start=start,
+        stop=stop,
+        is_free=point is None,
+        is_nested=size_step % step == 0,
+        counts=counts,
+        last_count=(stop // step + 1) * counts,
+        length=length,
+        before=before,
+        after=after,
+        ranked=ranked,
+        period=period,
+        lead=lead,
+        first=first,
+        last=last,
+        low=-(-(start + before) // step) * step,
+        high=(stop - after - length) // step * step,
+        near=near,
+        far=length + (-leads // unit).astype(np.int64),
+    )
+
+
+def _grown(lengths: Whole, share: Fraction) -> Whole:
+    """Return the protection of each length: the share, rounded up to whole pixels."""
+    if share.numerator * (1 << 17) < _LARGEST and share.denominator < _LARGEST:
+        return -(-share.numerator * lengths // share.denominator)
+    exact = -(-share.numerator * lengths.astype(object) // share.denominator)
+    return exact.astype(np.int64)
+
+
+def _leads(side: Side, unit: int, largest: int) -> npt.NDArray[np.generic]:
+    """Return how far each size's align point lies after its edge, in 1/unit px."""
+    scaled = side.align.numerator * (unit // side.align.denominator)
+    is_small = unit * (1 << 17) < largest
+    return side.lengths.astype(np.int64 if is_small else object) * scaled
+
+
+def _given(leads: npt.NDArray[np.generic], unit: int, point: Fraction, step: int) -> tuple[Whole, Whole]:
+    """Return the first and last place that brings each align point within half a step of a point."""
+    # Everything in 1/(2 unit denominator) px.
+    scale = 2 * unit * point.denominator
+    if scale * step * (1 << 17) >= _LARGEST:
+        leads = leads.astype(object)
+    ahead = 2 * unit * point.numerator - 2 * point.denominator * leads
+    half, whole = step * scale // 2, step * scale
+    first, last = -((half - ahead) // whole) * step, (ahead + half) // whole * step
+    return first.astype(np.int64), last.astype(np.int64)
+
