@@ -199,7 +199,11 @@ def together(job: Job) -> list[Rect] | None:  # noqa: PLR0915 - the rules in one
         areas = [rect.area for rect in chosen]
         ratios = [frame.ratio for frame in job.deliverables]
         error = sum(shape_error(r.width, r.height, capture, q) for r, q in zip(chosen, ratios, strict=True))
-        distance = sum((r.x - w.x) ** 2 + (r.y - w.y) ** 2 for r, w in zip(chosen, wanted, strict=True))
+        distance = sum(
+            (here - there) ** 2
+            for index, (rect, alone_rect) in enumerate(zip(chosen, wanted, strict=True))
+            for here, there in zip(align_point(index, rect), align_point(index, alone_rect), strict=True)
+        )
         by_label = sorted(range(count), key=lambda index: labels[index])
         places = tuple(value for index in by_label for value in (-chosen[index].y, -chosen[index].x))
         if framing.objective == "in_order":

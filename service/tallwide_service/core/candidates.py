@@ -15,8 +15,11 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
+import numpy.typing as npt
 
 from tallwide.job import Grid
+
+Whole = npt.NDArray[np.int64]
 
 # Single steps that are tried before whole spans are sifted at once; most frames need one.
 _SINGLE_STEPS = 16
@@ -71,21 +74,26 @@ class Family:
         for count in self._sift(bottom):
             yield from self._close_pairs(count, most_partner)
 
-    def all_pairs(self, most: int, most_partner: int) -> list[tuple[int, int]]:
-        """Return every (count, partner) within the tolerance and both limits, in no particular order."""
+    def all_pairs(self, most: int, most_partner: int) -> tuple[Whole, Whole]:
+        """Return every count and its partner within the tolerance and both limits, in no particular order."""
         top = self.last_count(most, most_partner)
         if top <= 0:
-            return []
-        if 2 * top * max(self.rise, self.run) * (self.tolerance.denominator * 2) >= 1 << 62:
-            return [pair for count in range(1, top + 1) for pair in self._close_pairs(count, most_partner)]
+            return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
+        if 4 * top * max(self.rise, self.run) >= 1 << 62:
+            pairs = [pair for count in range(1, top + 1) for pair in self._close_pairs(count, most_partner)]
+            both = np.array(pairs, dtype=np.int64).reshape(-1, 2)
+            return both[:, 0], both[:, 1]
         counts = np.arange(1, top + 1, dtype=np.int64)
         nearest, rest = np.divmod(2 * counts * self.rise + self.run, 2 * self.run)
-        lower = np.where((rest == 0) & (nearest > 1), nearest - 1, 0)
-        found: list[tuple[int, int]] = []
-        for partners in (np.maximum(nearest, 1), lower):
-            keep = (partners >= 1) & (partners <= most_partner) & self._are_close(counts, partners)
-            found.extend(zip(counts[keep].tolist(), partners[keep].tolist(), strict=True))
-        return found
+        found = [self._kept(counts, np.maximum(nearest, 1), most_partner)]
+        is_half_way = (rest == 0) & (nearest > 1)
+        if is_half_way.any():
+            found.append(self._kept(counts[is_half_way], nearest[is_half_way] - 1, most_partner))
+        return np.concatenate([kept[0] for kept in found]), np.concatenate([kept[1] for kept in found])
+
+    def _kept(self, counts: Whole, partners: Whole, most_partner: int) -> tuple[Whole, Whole]:
+        keep = (partners <= most_partner) & self._are_close(counts, partners)
+        return counts[keep], partners[keep]
 
     def _are_close(self, counts: np.ndarray, partners: np.ndarray) -> np.ndarray:
         """Return which pairs are within the tolerance; doubles decide what is clear, integers the rest."""
@@ -142,7 +150,13 @@ def _area(size: tuple[int, int]) -> int:
 
 
 def chain(shape: Shape, most_width: int, most_height: int) -> list[tuple[int, int]]:
-    """Return all candidate sizes up to two limits, px, smallest first.
+    """Return all candidate sizes up to two limits, px, smallest first."""
+    widths, heights = chain_sides(shape, most_width, most_height)
+    return list(zip(widths.tolist(), heights.tolist(), strict=True))
+
+
+def chain_sides(shape: Shape, most_width: int, most_height: int) -> tuple[Whole, Whole]:
+    """Return widths and heights of all candidate sizes up to two limits, px, smallest first.
 
     Candidates form a chain: of two, one is at most as wide and at most as high as the other. With
     partner steps along a line of slope s >= 1, a pair counted on the one axis is within 1/2 of the
@@ -152,6 +166,8 @@ def chain(shape: Shape, most_width: int, most_height: int) -> list[tuple[int, in
     grid = shape.grid
     columns, lines = most_width // grid.width, most_height // grid.height
     by_height, by_width = families(shape)
-    pairs = [(w * grid.width, h * grid.height) for h, w in by_height.all_pairs(lines, columns)]
-    pairs.extend((w * grid.width, h * grid.height) for w, h in by_width.all_pairs(columns, lines))
-    return sorted(set(pairs))
+    down, across = by_height.all_pairs(lines, columns)
+    other_across, other_down = by_width.all_pairs(columns, lines)
+    # Both sides of a pair in one number, so that numpy sorts and drops doubles at once.
+    pairs = np.unique(np.concatenate([across << 32 | down, other_across << 32 | other_down]))
+    return (pairs >> 32) * grid.width, (pairs & 0xFFFF_FFFF) * grid.height

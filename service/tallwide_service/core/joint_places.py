@@ -127,7 +127,9 @@ def line_of(
     else:
         both = zip(table.first[sizes].tolist(), table.last[sizes].tolist(), strict=True)
         choices = tuple((first,) if first == last else (first, last) for first, last in both)
-    return Line(length, table.before[sizes], table.after[sizes], low, high, tuple(wanted), table.step, patterns, choices)
+    return Line(
+        length, table.before[sizes], table.after[sizes], low, high, tuple(wanted), table.step, patterns, choices
+    )
 
 
 def is_nested(places: Sequence[int], lengths: Sequence[int], pairs: Sequence[tuple[int, int]]) -> bool:
@@ -140,11 +142,7 @@ def is_nested(places: Sequence[int], lengths: Sequence[int], pairs: Sequence[tup
 
 def best_places(question: Question) -> Placed | None:
     """Return the best places; `None` where these sizes have none in common."""
-    found = [
-        placed
-        for settled in _settled(question)
-        if (placed := _best_places(settled)) is not None
-    ]
+    found = [placed for settled in _settled(question) if (placed := _best_places(settled)) is not None]
     return min(found, default=None, key=lambda placed: placed[:2])
 
 
@@ -159,14 +157,14 @@ def _settled(question: Question) -> Iterator[Question]:
         if line.choices is None:
             return [None]
         kept = [choice if i in coupled else (choice,) for i, choice in enumerate(line.choices)]
-        settled = []
+        settled: list[tuple[Order, ...] | None] = []
         for chosen in islice(product(*kept), MOST_TIES):
             single = tuple(each if isinstance(each, tuple) else (each,) for each in chosen)
             if is_nested([each[0] for each in single], line.length.tolist(), question.pairs):
                 settled.append(single)
         return settled
 
-    for across, down in product(options(question.x), options(question.y)):
+    for across, down in islice(product(options(question.x), options(question.y)), 4 * MOST_TIES):
         yield Question(
             _with_choices(question.x, across), _with_choices(question.y, down), question.rows, (), question.by_label
         )
@@ -299,7 +297,8 @@ def _columns(question: Question) -> Whole:
     """Return the ways to lie across that can be best: all in a curved region, the nearest few on a plain one."""
     if question.rows is not None:
         return question.x.lines()
-    line, found = question.x, []
+    line = question.x
+    found: list[Whole] = []
     for each in line.patterns or ():
         pattern = np.array(each, dtype=np.int64)
         first, last = line.shifts(pattern, line.low, line.high)

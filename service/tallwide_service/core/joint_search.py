@@ -60,8 +60,6 @@ class Field:
     pairs: tuple[tuple[int, int], ...]
     order: tuple[int, ...]
     matched: Matched | None
-    floor_x: Whole
-    floor_y: Whole
 
     @property
     def frames(self) -> int:
@@ -88,9 +86,7 @@ class Edges:
 
     def hold(self, rect: Rect) -> Truth:
         """Which of them hold a rectangle."""
-        return (
-            (self.left <= rect.x) & (self.top <= rect.y) & (self.right >= rect.right) & (self.bottom >= rect.bottom)
-        )
+        return (self.left <= rect.x) & (self.top <= rect.y) & (self.right >= rect.right) & (self.bottom >= rect.bottom)
 
 
 class Looks:
@@ -122,11 +118,7 @@ class Looks:
         table = (self.field.x, self.field.y)[axis]
         if table.is_nested:
             return first + table.length[sizes]
-        floors = (self.field.floor_x, self.field.floor_y)[axis]
-        if table.is_free:
-            t = low + 1
-            return (t // table.counts) * table.step + floors[t % table.counts] + table.far[sizes]
-        return floors[0] + table.far[sizes]
+        return table.floor(low + 1) + table.far[sizes]
 
     def core_fits(self, sizes: Whole, cells: Cells, options: tuple[int, int] | None, *, exactly: bool = False) -> Truth:
         """Which sizes' cores, grown by their protection, lie in the region: necessary for every t of a cell."""
@@ -149,7 +141,8 @@ class Looks:
         is_thin = left > right
         if is_thin.any():
             highest, lowest = np.where(is_thin, self.highest, highest), np.where(is_thin, self.lowest, lowest)
-        return fits & (top >= highest) & (bottom <= lowest)
+        fits &= (top >= highest) & (bottom <= lowest)
+        return fits
 
     def outline(self, sizes: Whole, cells: Cells, options: tuple[int, int] | None) -> Edges:
         """Return the outermost edges that sizes have over cells."""
@@ -184,7 +177,7 @@ class Looks:
 
     # Largest sizes -----------------------------------------------------------------------------
 
-    def largest(self, frames: Whole, most: Whole, cells: Cells, fits: Callable[[Whole, Whole], Truth]) -> Whole:
+    def largest(self, frames: Whole, most: Whole, fits: Callable[[Whole, Whole], Truth]) -> Whole:
         """Return for each frame and cell the largest size up to `most` that fits; -1 for none.
 
         `frames` and `most` are frames down and cells across; `fits` takes sizes, by their place in the
@@ -233,7 +226,7 @@ class Looks:
     def bound(self, cells: Cells, most: Whole) -> Whole:
         """Return sizes, frames down and cells across, that none over a cell passes; -1 throughout where none can be."""
         everyone = np.arange(self.field.frames)
-        bound = self.largest(everyone, most, cells, self.cell_fits(cells, None))
+        bound = self.largest(everyone, most, self.cell_fits(cells, None))
         if self.field.pairs or self.field.matched is not None:
             for _ in range(_BOUND_PASSES if self.field.pairs and self.field.matched else 1):
                 bound = self._inside(bound)
@@ -262,7 +255,7 @@ class Looks:
                     return self.may_lie_inside(sizes, around[flat])
 
                 cut = np.where(bound[outer] >= 0, bound[inner], -1)
-                bound[inner] = self.largest(np.array([inner]), cut[None, :], np.empty((4, cut.size)), fits)[0]
+                bound[inner] = self.largest(np.array([inner]), cut[None, :], fits)[0]
         return bound
 
     def _matched_down(self, bound: Whole) -> Whole:
@@ -307,7 +300,7 @@ class Looks:
                 sizes = self._values_inside(cells, most, option)
             else:
                 everyone = np.arange(self.field.frames)
-                sizes = self.largest(everyone, most, cells, self.cell_fits(cells, option))
+                sizes = self.largest(everyone, most, self.cell_fits(cells, option))
                 if not (self.field.x.is_nested and self.field.y.is_nested):
                     sizes = self._stepped_down(sizes, cells, option)
                 sizes = np.where(self._may_hold(sizes, cells, option), sizes, -1)
@@ -357,14 +350,16 @@ class Looks:
                 return good
 
             cut = np.where((sizes[outers] >= 0).all(axis=0), sizes[frame], -1)
-            sizes[frame] = self.largest(np.array([frame]), cut[None, :], cells, fits)[0]
+            sizes[frame] = self.largest(np.array([frame]), cut[None, :], fits)[0]
         return np.where(self._may_hold(sizes, cells, option), sizes, -1)
 
 
 class Measure:
     """How good sizes are: rows of numbers, compared from the first on, and at last a logarithm."""
 
-    def __init__(self, whole: Callable[[Whole], Whole] | None, real: Callable[[Whole], Real] | None, near: float) -> None:
+    def __init__(
+        self, whole: Callable[[Whole], Whole] | None, real: Callable[[Whole], Real] | None, near: float
+    ) -> None:
         self._whole, self._real, self.near = whole, real, near
 
     def rows(self, sizes: Whole) -> tuple[Whole, Real]:

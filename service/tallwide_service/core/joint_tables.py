@@ -12,6 +12,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -50,8 +51,8 @@ class AxisTable:
     length: Whole
     before: Whole
     after: Whole
-    ranked: npt.NDArray[np.generic]
-    period: int
+    floors: Whole
+    floor_given: int
     lead: Whole
     first: Whole
     last: Whole
@@ -65,10 +66,11 @@ class AxisTable:
         """Whether some size may lie at two places."""
         return not self.is_free and bool((self.first != self.last).any())
 
-    def fine(self, t: int) -> int:
-        """Return a t in whole 1/unit px."""
-        steps, rank = divmod(t, self.counts)
-        return steps * self.period + int(self.ranked[rank])
+    def floor(self, t: Whole) -> Whole | int:
+        """Return the whole pixels below t, or below the first place that a given point allows an align point."""
+        if not self.is_free:
+            return self.floor_given
+        return t // self.counts * self.step + self.floors[t % self.counts]
 
     def place(self, sizes: Whole, t: Whole) -> Whole:
         """Return the place of sizes for t on a free axis."""
@@ -83,7 +85,9 @@ class AxisTable:
         return middle
 
 
-def axis_table(sides: Sequence[Side], *, box: tuple[int, int], steps: tuple[int, int], point: Fraction | None) -> AxisTable:
+def axis_table(
+    sides: Sequence[Side], *, box: tuple[int, int], steps: tuple[int, int], point: Fraction | None
+) -> AxisTable:
     """Return the table of one axis.
 
     Parameters
@@ -124,8 +128,8 @@ def axis_table(sides: Sequence[Side], *, box: tuple[int, int], steps: tuple[int,
         length=length,
         before=before,
         after=after,
-        ranked=ranked,
-        period=period,
+        floors=(ranked // unit).astype(np.int64),
+        floor_given=0 if point is None else math.floor(point - Fraction(step, 2)),
         lead=lead,
         first=first,
         last=last,
@@ -144,14 +148,14 @@ def _grown(lengths: Whole, share: Fraction) -> Whole:
     return exact.astype(np.int64)
 
 
-def _leads(side: Side, unit: int, largest: int) -> npt.NDArray[np.generic]:
+def _leads(side: Side, unit: int, largest: int) -> npt.NDArray[Any]:
     """Return how far each size's align point lies after its edge, in 1/unit px."""
     scaled = side.align.numerator * (unit // side.align.denominator)
     is_small = unit * (1 << 17) < largest
     return side.lengths.astype(np.int64 if is_small else object) * scaled
 
 
-def _given(leads: npt.NDArray[np.generic], unit: int, point: Fraction, step: int) -> tuple[Whole, Whole]:
+def _given(leads: npt.NDArray[Any], unit: int, point: Fraction, step: int) -> tuple[Whole, Whole]:
     """Return the first and last place that brings each align point within half a step of a point."""
     # Everything in 1/(2 unit denominator) px.
     scale = 2 * unit * point.denominator
@@ -161,4 +165,3 @@ def _given(leads: npt.NDArray[np.generic], unit: int, point: Fraction, step: int
     half, whole = step * scale // 2, step * scale
     first, last = -((half - ahead) // whole) * step, (ahead + half) // whole * step
     return first.astype(np.int64), last.astype(np.int64)
-
