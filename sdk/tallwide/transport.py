@@ -196,7 +196,7 @@ def _address(url: str) -> str:
         is_address = parts.scheme in ("http", "https") and bool(parts.hostname) and parts.port != 0
     except ValueError:
         is_address = False
-    if not is_address or parts.query or parts.fragment:
+    if not is_address or url.split() != [url] or parts.query or parts.fragment:
         shown = url.rpartition("@")[2]  # what stands before it may be a password
         raise AddressError(f"{shown!r} is no address of a service, such as http://127.0.0.1:8080")
     return url.rstrip("/")

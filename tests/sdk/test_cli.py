@@ -15,7 +15,7 @@ import pytest
 from PIL import Image
 
 from tallwide import Client, __version__, to_wire
-from tallwide.cli import main
+from tallwide.cli import main, parser
 
 pytestmark = pytest.mark.usefixtures("clean_environment")
 
@@ -232,3 +232,18 @@ def test_every_command_has_help_with_an_example():
             [sys.executable, "-m", "tallwide", command, "--help"], capture_output=True, text=True, check=True
         )
         assert f"example: tallwide {command}" in done.stdout
+
+
+def test_every_operation_of_the_service_has_a_command():
+    document = json.loads((Path(__file__).parents[2] / "openapi" / "openapi.json").read_text(encoding="utf-8"))
+    operations = {
+        operation["operationId"]
+        for path, methods in document["paths"].items()
+        for method, operation in methods.items()
+        if method in ("get", "post") and path.startswith("/v1/")
+    }
+    shorter = {"read-handoff": "read"}
+    (commands,) = [action.choices for action in parser()._actions if action.choices]
+    for name in sorted(operations):
+        command = name.removesuffix("_by_query").replace("_", "-")
+        assert shorter.get(command, command) in commands
