@@ -154,14 +154,65 @@ class Answer:
     job: Job
 
 
+LetGo = Literal["one_step", "one_mm", "entirely"]
+
+
+@dataclass(frozen=True, slots=True)
+class FrameGain:
+    """What a frame would be if a constraint were let go, and how much that is more; upright px."""
+
+    deliverable: str
+    width: int
+    height: int
+    width_gain: int
+    height_gain: int
+
+
+@dataclass(frozen=True, slots=True)
+class Binding:
+    """A constraint that binds frames on one scene point, and what letting it go would bring each frame."""
+
+    pointer: str
+    let_go: LetGo
+    frames: tuple[FrameGain, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SweepFrame:
+    """One frame at one value of a sweep; upright px."""
+
+    deliverable: str
+    x: int
+    y: int
+    width: int
+    height: int
+    oversampling: float | None
+    spare_pct: float | None
+    verdict: Verdict | None
+
+
+@dataclass(frozen=True, slots=True)
+class SweepStep:
+    """All frames at one value of the swept member; none, and why, where the job cannot be met there."""
+
+    value: float
+    frames: tuple[SweepFrame, ...]
+    problem: str | None
+
+
 @dataclass(frozen=True, slots=True)
 class ExtractionsAnswer(Answer):
-    """Extractions in the order of the deliverables; `common_area` is `None` where they do not all meet."""
+    """Extractions in the order of the deliverables; `common_area` is `None` where they do not all meet.
+
+    `what_binds` is there for frames on one scene point, `sweep` where the job asks for one.
+    """
 
     extractions: tuple[Extraction, ...]
     common_area: Rect | None
     combined_area: Rect
     certificate: Certificate
+    what_binds: tuple[Binding, ...] | None = None
+    sweep: tuple[SweepStep, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True)

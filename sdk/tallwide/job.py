@@ -589,6 +589,19 @@ class Comparand(Noun):
 
 
 @dataclass(frozen=True, slots=True)
+class Sweep(Noun):
+    """One number of the job, by its pointer, through a range in equal steps, both ends included.
+
+    `from_` is `from` in JSON, which Python keeps for itself.
+    """
+
+    member: str
+    from_: Number
+    to: Number
+    steps: int
+
+
+@dataclass(frozen=True, slots=True)
 class Job(Noun):
     """A capture, its deliverables and how they are framed together, and options of single endpoints."""
 
@@ -605,5 +618,6 @@ class Job(Noun):
     file: FileFacts | None = None
     handoff: Handoff | None = None
     compare: Comparand | None = None
+    sweep: Sweep | None = None
     version: Literal[1] = 1
     id: str | None = None

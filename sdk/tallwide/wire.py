@@ -17,6 +17,9 @@ from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 from tallwide.job import Aspect, Noun, Picture, Point
 
 T = TypeVar("T")
+# Members whose JSON name is a word that Python keeps for itself.
+_WIRE_NAMES = {"from_": "from"}
+_PYTHON_NAMES = {written: name for name, written in _WIRE_NAMES.items()}
 
 
 def to_wire(value: Any) -> Any:
@@ -28,7 +31,7 @@ def to_wire(value: Any) -> Any:
     if isinstance(value, Noun):
         keep_null = isinstance(value, Point)
         document = {
-            name: to_wire(member)
+            _WIRE_NAMES.get(name, name): to_wire(member)
             for name in _members(type(value))  # type: ignore[arg-type]
             if (member := getattr(value, name)) is not None or keep_null
         }
@@ -106,10 +109,11 @@ def _noun_reader(noun: type) -> Callable[[Any], Any]:
             readers.update({name: _reader(hints[name]) for name in _members(noun)})
         if not isinstance(document, Mapping):
             raise ValueError(f"{noun.__name__} is written as a JSON object")
-        known = {name: readers[name](value) for name, value in document.items() if name in readers}
+        named = {_PYTHON_NAMES.get(name, name): value for name, value in document.items()}
+        known = {name: readers[name](value) for name, value in named.items() if name in readers}
         if is_job_noun and len(known) < len(document):
             own = {name: value for name, value in document.items() if name.startswith("_")}
-            unknown = sorted(document.keys() - known.keys() - own.keys())
+            unknown = sorted(named.keys() - known.keys() - own.keys())
             if unknown:
                 raise ValueError(f"{noun.__name__} has no member {unknown[0]!r}")
             return noun(**known, own=types.MappingProxyType(own))

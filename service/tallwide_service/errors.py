@@ -1,7 +1,7 @@
 """Every error that the service raises on purpose.
 
     JobError                     the job could not be computed
-    ├── NotServedYet             a member that this version does not compute
+    ├── SweepLeavesBounds        a sweep asks for values that no job may hold
     ├── CannotBeMet              constraints in conflict, each with its pointer and by how much it misses
     ├── MemberMissing            an endpoint needs a member of the job that others do without
     ├── NoSuchPicture            a map, a check or a comparison speaks of a picture that the job does not have
@@ -33,10 +33,10 @@ class JobError(Exception):
         self.faults = faults
 
 
-class NotServedYet(JobError):
-    """The job asks for something that this version does not compute."""
+class SweepLeavesBounds(JobError):
+    """A sweep takes a member to values that no job may hold."""
 
-    slug, title = "not-served-yet", "The job asks for something that is not served yet"
+    slug, title = "sweep-leaves-bounds", "The sweep leaves what the member may be"
 
 
 class CannotBeMet(JobError):

@@ -27,6 +27,9 @@ class Limits:
     usable_area_vertices: int = 64
     nest_pairs: int = 64
     grid_step_px: int = 256
+    sweep_steps: int = 201
+    sweep_frames: int = 400
+    pointer_characters: int = 200
     own_members: int = 32
     own_bytes: int = 16_384
     overlay_png_px: int = 268_435_456

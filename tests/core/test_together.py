@@ -180,6 +180,32 @@ def test_a_centre_cut_lies_inside_and_is_as_high():
     assert wide.height == tall.height == 2700
 
 
+@pytest.mark.parametrize(
+    ("y", "framing", "wide", "tall"),
+    [
+        # The four cases worked by hand in the guide for contributors.
+        pytest.param(0.5, {}, (0, 250, 4800, 2700), (1500, 0, 1800, 3200), id="common centre"),
+        pytest.param(0, {}, (0, 0, 4800, 2700), (1500, 0, 1800, 3200), id="common top"),
+        pytest.param(0.33, {}, (0, 164, 4800, 2700), (1500, 0, 1800, 3200), id="eye line at 0.33"),
+        pytest.param(
+            0.5,
+            {"match": "height", "nest": (("tall", "wide"),)},
+            (0, 124, 4800, 2700),
+            (1640, 124, 1518, 2700),
+            id="centre cut",
+        ),
+    ],
+)
+def test_the_example_worked_by_hand(y, framing, wide, tall):
+    assert rects(together(*frames(0.5, y), **framing)) == [Rect(*wide), Rect(*tall)]
+
+
+@pytest.mark.parametrize(("lines", "tall_height"), [(0, 3200), (100, 3100), (300, 2900), (500, 2700)])
+def test_tops_on_a_line_below_the_edge_cost_the_tall_frame_those_lines(lines, tall_height):
+    wide, tall = rects(together(*frames(0.5, 0), point=Point(None, lines / 3200)))
+    assert (wide.width, wide.y, tall.y, tall.height) == (4800, lines, lines, tall_height)
+
+
 def test_the_certificate_closes_the_gap():
     certificate = solve(together(*frames(0.5, 0.33), objective="largest")).certificate
     assert certificate.gap == 0

@@ -10,6 +10,7 @@ from flask_smorest import Blueprint
 from tallwide.answers import ExtractionsAnswer, MarginsAnswer, OrientationAnswer
 from tallwide.job import Job
 from tallwide.version import VERSION
+from tallwide_service.api.body import job_of
 from tallwide_service.api.computing import Compute, json_endpoint
 from tallwide_service.api.documented import (
     EXAMPLE_JOB,
@@ -20,24 +21,52 @@ from tallwide_service.api.documented import (
     json_answer,
     refusals,
 )
+from tallwide_service.api.problems import Problem
 from tallwide_service.core import margins, orientation, solve
+from tallwide_service.core.binding import what_binds
 from tallwide_service.core.extraction import Solution
-from tallwide_service.errors import CannotBeMet
+from tallwide_service.core.sweep import sweep_steps
+from tallwide_service.errors import CannotBeMet, Fault, SweepLeavesBounds
 from tallwide_service.identity import decision_id
+from tallwide_service.limits import LIMITS
 
 blueprint = Blueprint("framing", __name__, description="Where each frame lies, what it has to spare, and what to do.")
 
 
 def extractions_answer(job: Job, identity: str) -> ExtractionsAnswer:
-    """Return where each frame of a job lies."""
+    """Return where each frame of a job lies, what binds a joint solution, and the sweep that the job asks for."""
+    refuse_wide_sweep(job)
     solution = solve(job)
+    is_joint = job.framing.arrangement == "shared_point"
     return ExtractionsAnswer(
         **named(job, identity, solution),
         extractions=solution.extractions,
         common_area=solution.common_area,
         combined_area=solution.combined_area,
         certificate=solution.certificate,
+        what_binds=what_binds(job, solution.extractions) if is_joint else None,
+        sweep=None if job.sweep is None else sweep_steps(job, job.sweep, job_of_step),
     )
+
+
+def refuse_wide_sweep(job: Job) -> None:
+    """Refuse a sweep that asks for more frames than one answer holds."""
+    if job.sweep is None:
+        return
+    asked = job.sweep.steps * len(job.deliverables)
+    if asked > LIMITS.sweep_frames:
+        detail = f"steps times deliverables is at most {LIMITS.sweep_frames}, not {asked}"
+        raise CannotBeMet(detail, (Fault("/sweep/steps", detail),))
+
+
+def job_of_step(document: Mapping[str, Any]) -> Job:
+    """Return the job of one step of a sweep; a value that no job may hold refuses the whole sweep."""
+    try:
+        return job_of(document)
+    except Problem as error:
+        fault = (error.faults or [{"pointer": "", "detail": error.detail}])[0]
+        detail = f"the sweep leaves what {fault['pointer'] or 'the job'} may be: {fault['detail']}"
+        raise SweepLeavesBounds(detail, (Fault("/sweep", detail),)) from error
 
 
 def margins_answer(job: Job, identity: str) -> MarginsAnswer:

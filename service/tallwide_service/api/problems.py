@@ -28,7 +28,7 @@ KINDS: dict[str, tuple[int, str]] = {
     "content-type": (415, "The body is not declared as application/json."),
     "content-coding": (415, "The body is declared with a content coding; none is understood."),
     "invalid-job": (422, "The job is readable but wrong. Every fault is in `errors`, with its pointer into the job."),
-    "not-served-yet": (422, "The job uses members that this version does not compute; `errors` names each."),
+    "sweep-leaves-bounds": (422, "A sweep takes a member to values that no job may hold; `errors` says which."),
     "member-missing": (422, "The endpoint needs a member of the job that others do without; `errors` names it."),
     "no-such-picture": (422, "A map, a check or a comparison speaks of a picture that the job does not have."),
     "form-unreadable": (422, "A document does not keep to its standard; `errors` names each fault and its clause."),

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from types import MappingProxyType
@@ -185,12 +186,18 @@ class NounSchema(Schema):
     @validates_schema(skip_on_field_errors=False, pass_original=True)
     def refuse_unknown(self, data: Any, original: Any, **_: Any) -> None:
         """Refuse members that no noun has, and more of the caller's own than is carried."""
-        if not isinstance(original, Mapping) or original.keys() <= self.fields.keys():
+        known = self.known_names
+        if not isinstance(original, Mapping) or original.keys() <= known:
             return
-        unknown = [name for name in original if name not in self.fields and not name.startswith("_")]
+        unknown = [name for name in original if name not in known and not name.startswith("_")]
         if unknown:
             raise ValidationError({shortened(name): [UNKNOWN] for name in unknown[:32]})
-        refuse_bulky_own([name for name in original if name not in self.fields], original)
+        refuse_bulky_own([name for name in original if name not in known], original)
+
+    @property
+    def known_names(self) -> AbstractSet[str]:
+        """Names of the members as JSON has them."""
+        return {field.data_key or name for name, field in self.fields.items()}
 
     @post_load
     def build(self, data: dict[str, Any], **_: Any) -> Any:
@@ -945,6 +952,23 @@ class ComparandSchema(NounSchema):
             raise ValidationError({"form": ["stands beside document, and only there"]})
 
 
+class SweepSchema(NounSchema):
+    """One number of the job through a range."""
+
+    noun = nouns.Sweep
+    member = text(LIMITS.pointer_characters, "RFC 6901 pointer of the number, such as /framing/point/y.", required=True)
+    from_ = number(-1e9, 1e9, "First value.", required=True, data_key="from")
+    to = number(-1e9, 1e9, "Last value.", required=True)
+    steps = whole(2, LIMITS.sweep_steps, "How many values, both ends included.", required=True)
+
+    @validates_schema(skip_on_field_errors=False)
+    def refuse_another_pointer(self, data: dict[str, Any], **_: Any) -> None:
+        """A pointer begins with a slash and does not point at the sweep itself."""
+        member = data.get("member")
+        if isinstance(member, str) and (not member.startswith("/") or member.startswith("/sweep")):
+            raise ValidationError({"member": ["must be a pointer into the job, such as /framing/point/y"]})
+
+
 class JobSchema(NounSchema):
     """A capture, its deliverables and how they are framed together."""
 
@@ -960,6 +984,7 @@ class JobSchema(NounSchema):
         required=True,
     )
     framing = nested(FramingSchema, "How the frames lie together.")
+    sweep = nested(SweepSchema, "A number of the job to be swept, for extractions.")
     map = nested(PlacesSchema, "What /v1/map maps.")
     file = nested(FileFactsSchema, "The file that /v1/check looks at.")
     handoff = nested(HandoffSchema, "Options of hand-offs.")

@@ -13,6 +13,7 @@ import heapq
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -149,6 +150,7 @@ def _area(size: tuple[int, int]) -> int:
     return size[0] * size[1]
 
 
+@lru_cache(maxsize=32)
 def chain(shape: Shape, most_width: int, most_height: int) -> list[tuple[int, int]]:
     """Return all candidate sizes up to two limits, px, smallest first."""
     widths, heights = chain_sides(shape, most_width, most_height)

@@ -1,0 +1,85 @@
+"""Sweeps: one member of a job through a range of values, so that a trade between frames can be drawn.
+
+Values are exact shares of the range, each then the nearest double. A step that cannot be met keeps
+its place and says why.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from copy import deepcopy
+from fractions import Fraction
+from typing import Any
+
+from tallwide.answers import SweepFrame, SweepStep
+from tallwide.job import Job, Sweep, exact
+from tallwide.wire import to_wire
+from tallwide_service.core.extraction import solve
+from tallwide_service.core.margin import margins
+from tallwide_service.errors import CannotBeMet, Fault
+
+Read = Callable[[Any], Job]
+
+
+def sweep_steps(job: Job, sweep: Sweep, read: Read) -> tuple[SweepStep, ...]:
+    """Return sizes and margins of each frame for each value of the swept member.
+
+    `read` makes a job of a document and refuses what no job may hold.
+    """
+    document = to_wire(job)
+    document.pop("sweep", None)
+    return tuple(_step(document, sweep, value, read) for value in sweep_values(sweep))
+
+
+def sweep_values(sweep: Sweep) -> list[float]:
+    """Return the values of a sweep, both ends included."""
+    first, last = exact(sweep.from_), exact(sweep.to)
+    values = [first + (last - first) * Fraction(place, sweep.steps - 1) for place in range(sweep.steps)]
+    return [int(value) if value.denominator == 1 else float(value) for value in values]
+
+
+def _step(document: dict[str, Any], sweep: Sweep, value: float, read: Read) -> SweepStep:
+    job = read(with_member(document, sweep.member, value))
+    try:
+        solution = solve(job)
+    except CannotBeMet as error:
+        return SweepStep(value, (), str(error))
+    frames = tuple(
+        SweepFrame(
+            deliverable=margin.deliverable,
+            width=extraction.upright_rect.width,
+            height=extraction.upright_rect.height,
+            x=extraction.upright_rect.x,
+            y=extraction.upright_rect.y,
+            oversampling=None if margin.oversampling is None else margin.oversampling.smaller,
+            spare_pct=margin.spare_pct,
+            verdict=margin.verdict,
+        )
+        for extraction, margin in zip(solution.extractions, margins(job, solution), strict=True)
+    )
+    return SweepStep(value, frames, None)
+
+
+def with_member(document: dict[str, Any], pointer: str, value: float) -> dict[str, Any]:
+    """Return a copy of a job's document with one number set.
+
+    Raises
+    ------
+    CannotBeMet
+        If the pointer names no number of the job.
+    """
+    changed = deepcopy(document)
+    *path, last = (step.replace("~1", "/").replace("~0", "~") for step in pointer.split("/")[1:])
+    place: Any = changed
+    try:
+        for step in path:
+            place = place[int(step)] if isinstance(place, list) else place.setdefault(step, {})
+        key: Any = int(last) if isinstance(place, list) else last
+        old = place[key] if isinstance(place, list) else place.get(key)
+        if old is not None and (isinstance(old, bool) or not isinstance(old, int | float)):
+            raise KeyError(last)
+        place[key] = value
+    except (KeyError, IndexError, ValueError, AttributeError, TypeError) as error:
+        detail = f"{pointer!r} names no number of the job"
+        raise CannotBeMet(detail, (Fault("/sweep/member", detail),)) from error
+    return changed
