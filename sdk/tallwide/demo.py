@@ -7,9 +7,11 @@ coffee.png, dedicated to the public domain (CC0), as the scikit-image package sh
 
 from __future__ import annotations
 
+import io
 import json
 import textwrap
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +21,7 @@ from PIL import Image
 from tallwide.answers import Extraction, ExtractionsAnswer, Margin, MarginsAnswer, OrientationAnswer
 from tallwide.client import Client
 from tallwide.geometry import shown_ratio
-from tallwide.job import Capture, Job
+from tallwide.job import Capture, Job, MonitorFeed, Overlay, Picture, Plate, Sheet
 from tallwide.wire import from_wire, to_wire
 
 PREVIEW_PX = 1600
@@ -113,6 +115,7 @@ def run(folder: Path) -> None:
         (place / "overlay.svg").write_bytes(client.overlay(job))
         (place / "overlay.png").write_bytes(client.overlay(job, media_type="image/png"))
         _write_pictures(place, extractions)
+        _write_paper(client, place, job)
         lines += [*report(job, extractions, margins, orientation), ""]
         if orientation.plans[orientation.recommended.plan].cost.turned_passes:
             cautions.update(dict.fromkeys(orientation.cautions))
@@ -121,6 +124,7 @@ def run(folder: Path) -> None:
     print("\n".join(lines), end="\n\n")
     print(f"Jobs, answers and pictures lie in {folder}/ ({', '.join(CAPTURES)}); this report is {folder}/report.txt.")
     print(f"Look at {folder}/{next(iter(CAPTURES))}/framed.jpg first: every frame drawn on the photograph.")
+    print("sheet.pdf is for everybody's folder, chart.pdf is to be printed and photographed.")
     print("The photograph is coffee.png (CC0), as the scikit-image package ships it.")
 
 
@@ -141,6 +145,20 @@ def _write_pictures(place: Path, answer: ExtractionsAnswer) -> None:
         rect = extraction.rect
         crop = recorded.crop((rect.x, rect.y, rect.right, rect.bottom))
         _preview(crop, extraction.aspect.achieved).save(place / f"crop_{extraction.deliverable}.jpg", quality=90)
+
+
+def _write_paper(client: Client, place: Path, job: Job) -> None:
+    """Write the framing sheet, the framing chart, all frames on one sheet, and the overlay as a monitor shows it."""
+    out = io.BytesIO()
+    plate(job.capture).save(out, "JPEG", quality=92)
+    still = out.getvalue()
+    titled = replace(job, sheet=Sheet(title="Lantern Quay, spring campaign", date="12 March 2027"))
+    (place / "sheet.pdf").write_bytes(client.sheet(titled, still=still))
+    (place / "chart.pdf").write_bytes(client.chart(job))
+    tiles = replace(job, plate=Plate(output="contact_sheet", media_type="image/jpeg"))
+    (place / "contact_sheet.jpg").write_bytes(client.overlay(tiles, media_type="image/jpeg", still=still))
+    on_set = replace(job, picture=Picture(monitor=MonitorFeed(1920, 1080)), overlay=Overlay(labels="short"))
+    (place / "monitor.png").write_bytes(client.overlay(on_set, media_type="image/png", still=still))
 
 
 def _preview(picture: Image.Image, shown: float) -> Image.Image:

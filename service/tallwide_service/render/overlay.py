@@ -15,10 +15,9 @@ from typing import Literal, get_args
 from shapely.geometry import Polygon as Shape
 
 from tallwide.answers import Extraction, Rect
-from tallwide.geometry import combined_area, common_area, upright_to_recorded
+from tallwide.geometry import combined_area, common_area, image_circle_px, upright_to_recorded
 from tallwide.job import Capture, Job, Overlay, Picture, exact
 from tallwide_service.core.margin import margin
-from tallwide_service.core.optics import pixel_mm
 from tallwide_service.core.safe_areas import safe_areas
 from tallwide_service.core.view import View, view_of
 from tallwide_service.render.labels import Label, placed_labels
@@ -330,17 +329,11 @@ def share_and_margin(extraction: Extraction, spare_pct: float | None) -> str:
 
 def image_circle(capture: Capture, view: View) -> Ellipse | None:
     """Return the lens's usable circle in a picture; `None` where it is not known."""
-    pixel = pixel_mm(capture)
-    lens = capture.lens
-    if pixel is None or lens is None or lens.image_circle_mm is None:
+    circle = image_circle_px(capture)
+    if circle is None:
         return None
-    across, down = (float(exact(lens.image_circle_mm) / 2 / side) for side in pixel)
-    middle = (
-        capture.raster.width / 2 + float(exact(lens.offset_mm.x) / pixel[0]),
-        capture.raster.height / 2 + float(exact(lens.offset_mm.y) / pixel[1]),
-    )
-    first = view.point(middle[0] - across, middle[1] - down)
-    last = view.point(middle[0] + across, middle[1] + down)
+    x, y, across, down = (float(length) for length in circle)
+    first, last = view.point(x - across, y - down), view.point(x + across, y + down)
     return Ellipse(
         (first[0] + last[0]) / 2, (first[1] + last[1]) / 2, abs(last[0] - first[0]) / 2, abs(last[1] - first[1]) / 2
     )
