@@ -98,7 +98,10 @@ def refuse_large_answer(job: Job, extractions: tuple[Extraction, ...], options: 
     from tallwide_service.render.plate import frame_size  # noqa: PLC0415 - decoders load when a still comes
 
     sizes: list[tuple[str, int, int]] = []
+    recorded = job.capture.raster
     if options.output == "frames":
+        # The still stays while frames and their archive are made.
+        sizes.append(("/capture/raster", recorded.width * recorded.height, LIMITS.plate_turned_px))
         for index, (deliverable, extraction) in enumerate(zip(job.deliverables, extractions, strict=True)):
             width, height = frame_size(deliverable, extraction, longest_px=options.longest_side_px)
             sizes.append((f"/deliverables/{index}/raster", width * height, LIMITS.plate_frame_px))
@@ -108,7 +111,6 @@ def refuse_large_answer(job: Job, extractions: tuple[Extraction, ...], options: 
         most = (LIMITS.plate_turned_px if view.roll else LIMITS.plate_px) if is_whole else LIMITS.plate_frame_px
         sizes.append(("/picture", view.width * view.height, most))
         if view.roll and not is_whole:
-            recorded = job.capture.raster
             sizes.append(("/capture/raster", recorded.width * recorded.height, LIMITS.plate_turned_px))
     faults = tuple(
         Fault(

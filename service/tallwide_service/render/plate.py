@@ -120,10 +120,12 @@ def contact_sheet(job: Job, extractions: tuple[Extraction, ...], still: Still) -
             left = GAP_PX + place * (TILE_PX + GAP_PX)
             sheet.paste(tile, (left, top))
             facts = f"{size[0]:,} × {size[1]:,} px"
-            room = TILE_PX - text_width(facts, NAME_PX) - NAME_PX
+            # As wide as the picture above, where both texts have room there.
+            line = max(tile.width, min(TILE_PX, 16 * NAME_PX))
+            room = line - text_width(facts, NAME_PX) - NAME_PX
             baseline = top + tile.height + round(1.4 * NAME_PX)
             draw.text((left, baseline), fitted(label, NAME_PX, room), fill=NEUTRAL, font=font_of(NAME_PX), anchor="ls")
-            draw.text((left + TILE_PX, baseline), facts, fill=NEUTRAL, font=font_of(NAME_PX), anchor="rs")
+            draw.text((left + line, baseline), facts, fill=NEUTRAL, font=font_of(NAME_PX), anchor="rs")
         top += height + GAP_PX
     return sheet
 
@@ -141,6 +143,7 @@ def zipped(pictures: Iterator[tuple[str, Image.Image]], media_type: str) -> byte
         for number, (label, picture) in enumerate(pictures, start=1):
             name = f"{number:02d}_{file_name(label)}.{ENDINGS[media_type]}"
             archive.writestr(zipfile.ZipInfo(name, NO_MOMENT), encoded(picture, media_type))
+            del picture  # before the next one is made
     return out.getvalue()
 
 

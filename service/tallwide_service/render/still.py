@@ -8,6 +8,7 @@ upright is turned back.
 from __future__ import annotations
 
 import io
+import math
 import warnings
 from dataclasses import dataclass
 from fractions import Fraction
@@ -32,6 +33,8 @@ _SIGNATURES = {
     b"II*\x00": "TIFF",
     b"MM\x00*": "TIFF",
 }
+# Rows that are resized at once, and rows beyond the reach of the filter: 3 px of the coarser picture.
+_BAND_ROWS, _SPARE_ROWS = 256, 8
 _ORIENTATION, _BITS = 0x0112, 0x0102  # EXIF 2.32 and TIFF 6.0: orientation, bits per sample
 # Pillow turns counter-clockwise.
 _TRANSPOSES = {
@@ -128,7 +131,7 @@ def read_still(
             )
         if recorded.width * recorded.height + raster.width * raster.height > 2 * bounds.most_turned_px:
             raise StillRefused(f"a still is scaled where it and the raster have at most {2 * bounds.most_turned_px} px")
-        recorded = recorded.resize((raster.width, raster.height), Image.Resampling.LANCZOS)
+        recorded = resized(recorded, (raster.width, raster.height), (0, 0, *recorded.size))
     return Still(recorded, orientation)
 
 
@@ -282,7 +285,7 @@ def in_view(still: Still, view: View) -> Image.Image:
     size = (max(last[0] - first[0], 1), max(last[1] - first[1], 1))
     box = (float(left), float(top), float(right), float(bottom))
     is_whole = size == upright.size and box == (0, 0, *upright.size)
-    shown = upright if is_whole else upright.resize(size, Image.Resampling.LANCZOS, box=box)
+    shown = upright if is_whole else resized(upright, size, box)
     if size == (view.width, view.height):
         return shown
     ground = Image.new("RGB", (view.width, view.height))
@@ -294,11 +297,35 @@ def _larger(one: Fraction, other: int) -> Fraction:
     return one if one > other else Fraction(other)
 
 
+def resized(
+    picture: Image.Image, size: tuple[int, int], box: tuple[float, float, float, float], roll: Roll = 0
+) -> Image.Image:
+    """Return a part of a picture in another size, by Lanczos, then turned clockwise; a band of rows at a time.
+
+    At once it would need a picture as wide as the one and as high as the other in between, and one
+    more to turn it. Bands are made with rows to spare above and below, further than the filter
+    reaches, which are dropped. `size` is that before the turn.
+    """
+    (width, height), (left, top, right, bottom) = size, box
+    scale = (bottom - top) / height
+    spare = math.ceil(_SPARE_ROWS * max(1.0, 1 / scale))
+    out = Image.new("RGB", size[::-1] if roll in (90, 270) else size)
+    for first in range(0, height, _BAND_ROWS):
+        last = min(first + _BAND_ROWS, height)
+        above, below = max(first - spare, 0), min(last + spare, height)
+        window = (left, top + above * scale, right, min(top + below * scale, bottom))
+        wider = picture.resize((width, below - above), Image.Resampling.LANCZOS, box=window)
+        band = turned(wider.crop((0, first - above, width, last - above)), roll)
+        place = {0: (0, first), 90: (height - last, 0), 180: (0, height - last), 270: (first, 0)}[roll]
+        out.paste(band, place)
+    return out
+
+
 def cut_out(recorded: Image.Image, rect: Rect, roll: Roll, size: tuple[int, int]) -> Image.Image:
     """Return one extraction of a recorded still, upright, in a size of its own."""
     scaled = size[::-1] if roll in (90, 270) else size
     box = (rect.x, rect.y, rect.right, rect.bottom)
-    return turned(recorded.resize(scaled, Image.Resampling.LANCZOS, box=box), roll)
+    return resized(recorded, scaled, box, roll)
 
 
 def _short(error: Exception) -> str:

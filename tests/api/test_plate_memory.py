@@ -1,0 +1,99 @@
+"""Memory of the service while it works on the largest stills that the limits allow, on a real server."""
+
+from __future__ import annotations
+
+import io
+import json
+import socket
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+import requests
+from PIL import Image
+from skimage import data
+
+from tallwide_service.limits import LIMITS
+
+MOST_MB = 300
+
+
+@pytest.fixture(scope="module")
+def server():
+    """Yield a server's address and the way to ask for the largest memory of its processes, MB."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    command = [sys.executable, "-m", "tallwide", "serve", "--port", str(port), "--threads", "1"]
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    url = f"http://127.0.0.1:{port}"
+    try:
+        for _ in range(150):
+            try:
+                requests.get(f"{url}/livez", timeout=1)
+                break
+            except requests.ConnectionError:
+                time.sleep(0.2)
+        yield url, lambda: max(peak_mb(pid) for pid in family(process.pid))
+    finally:
+        process.terminate()
+        process.wait(30)
+
+
+def family(pid: int) -> list[int]:
+    children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
+    return [pid, *(grand for child in children for grand in family(int(child)))]
+
+
+def peak_mb(pid: int) -> float:
+    status = Path(f"/proc/{pid}/status").read_text()
+    return int(status.split("VmHWM:")[1].split()[0]) / 1024
+
+
+def still_of(width: int, height: int) -> bytes:
+    out = io.BytesIO()
+    Image.fromarray(data.coffee()).resize((width, height)).save(out, "JPEG", quality=90)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("roll", "size", "members"),
+    [
+        pytest.param(0, (8192, 4320), {}, id="8K as recorded"),
+        pytest.param(90, (6000, 4000), {"picture": "upright"}, id="turned upright"),
+        pytest.param(0, (8192, 4320), {"picture": {"monitor": {"width": 4096, "height": 2160}}}, id="on a monitor"),
+        pytest.param(90, (6000, 4000), {"plate": {"output": "contact_sheet"}}, id="contact sheet"),
+        pytest.param(90, (6000, 4000), {"plate": {"output": "frames", "longest_side_px": 3900}}, id="frames"),
+    ],
+)
+def test_the_largest_stills_stay_below_300_mb(server, roll, size, members):
+    url, largest_mb = server
+    assert size[0] * size[1] <= (LIMITS.plate_turned_px if "picture" in members and roll else LIMITS.plate_px)
+    job = {
+        "capture": {"raster": {"width": size[0], "height": size[1]}, "roll": roll},
+        "deliverables": [{"label": "wide", "aspect": "16:9"}, {"label": "tall", "aspect": "9:16"}],
+        **members,
+    }
+    parts = {"job": ("job.json", json.dumps(job)), "still": ("still.jpg", still_of(*size))}
+    response = requests.post(f"{url}/v1/overlay", files=parts, timeout=120)
+    assert response.status_code == 200, response.text
+    assert largest_mb() < MOST_MB
+
+
+def test_an_overlay_of_the_largest_png_stays_below_300_mb(server):
+    url, largest_mb = server
+    side = int(LIMITS.overlay_png_px**0.5)
+    job = {
+        "capture": {
+            "raster": {"width": side, "height": side},
+            "photosite_pitch_um": 2,
+            "lens": {"image_circle_mm": 40},
+        },
+        "deliverables": [{"label": "wide", "aspect": "16:9"}, {"label": "tall", "aspect": "9:16"}],
+        "overlay": {"shade": "combined_area"},
+    }
+    response = requests.post(f"{url}/v1/overlay", json=job, headers={"Accept": "image/png"}, timeout=120)
+    assert response.status_code == 200, response.text
+    assert largest_mb() < MOST_MB
