@@ -12,6 +12,7 @@ import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
+import numpy as np
 import segno
 
 from tallwide.answers import Extraction, RealRect
@@ -52,29 +53,22 @@ class Drawing:
         """Keep room free of furniture."""
         self.taken.append(box)
 
-    def is_free(self, box: RealRect) -> bool:
-        """Whether a box lies on the picture and touches nothing that is taken."""
-        return holds(self.picture, box) and not any(overlap(box, other) for other in self.taken)
-
     def place(self, width: float, height: float, wanted: Corner, within: RealRect | None = None) -> RealRect | None:
         """Take the free place for a box whose centre is nearest to a point; `None` where none is free."""
         area = within or self.picture
         step = 2 * self.unit
-        columns = int(max(area.width - width, 0) / step) + 1
-        rows = int(max(area.height - height, 0) / step) + 1
-        boxes = (
-            RealRect(area.x + column * step, area.y + row * step, width, height)
-            for row in range(rows)
-            for column in range(columns)
-        )
-
-        def distance(box: RealRect) -> float:
-            return math.hypot(box.x + width / 2 - wanted[0], box.y + height / 2 - wanted[1])
-
-        for box in sorted(boxes, key=distance):
-            if holds(area, box) and self.is_free(box):
-                self.take(box)
-                return box
+        columns = area.x + step * np.arange(int(max(area.width - width, 0) / step) + 1)
+        rows = area.y + step * np.arange(int(max(area.height - height, 0) / step) + 1)
+        x, y = (axis.ravel() for axis in np.meshgrid(columns, rows))
+        free = np.ones(len(x), dtype=bool)
+        for box in self.taken:
+            free &= ~((x < box.x + box.width) & (box.x < x + width) & (y < box.y + box.height) & (box.y < y + height))
+        distance = np.hypot(x + width / 2 - wanted[0], y + height / 2 - wanted[1])
+        for place in np.argsort(np.where(free, distance, np.inf), kind="stable")[: int(free.sum())]:
+            found = RealRect(float(x[place]), float(y[place]), width, height)
+            if holds(area, found) and holds(self.picture, found):
+                self.take(found)
+                return found
         return None
 
 
