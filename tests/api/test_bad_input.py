@@ -277,6 +277,11 @@ def test_a_passed_bound_is_named_with_the_value(client):
         pytest.param(b'{"a": ' + b"9" * 5000 + b"}", "digits", id="thousands of digits"),
         pytest.param(b'{"a": 1} x', "Extra data", id="something after it"),
         pytest.param(b"'a'", "line 1", id="single quotes"),
+        pytest.param(b"\xef\xbb\xbf{}", "BOM", id="a byte order mark"),
+        pytest.param(rb'{"\ud800": 1}', "surrogate", id="half of a surrogate pair in a name"),
+        pytest.param(rb'{"_a": [{"_\uDFFF": 1}]}', "surrogate", id="half of a surrogate pair in a name, deeper"),
+        pytest.param(b'{"_a":' + b"[" * 12 + b"]" * 12 + b"}", "nested", id="one level too many"),
+        pytest.param(b'{"a":"' + rb"\"" * 50_000 + b'":' + b"[" * 13, "nested", id="nesting after a long string"),
     ],
 )
 def test_what_is_not_one_json_document_is_a_400(client, body, word):
@@ -322,10 +327,69 @@ def test_own_members_beyond_their_bounds_are_refused(client):
     assert "bytes" in refuse(client, JOB | {"_note": "x" * 20_000})["errors"][0]["detail"]
 
 
+@pytest.mark.parametrize(
+    ("value", "word"),
+    [
+        pytest.param("1e400", "finite", id="beyond doubles"),
+        pytest.param('[{"a": -1e400}]', "finite", id="beyond doubles, deeper"),
+        pytest.param("9007199254740993", "53 bits", id="an integer that doubles do not hold"),
+        pytest.param("-9007199254740993", "53 bits", id="a negative one"),
+        pytest.param("1" + "0" * 30, "53 bits", id="a longer one"),
+        pytest.param(r'"\ud800"', "surrogate", id="half of a surrogate pair"),
+        pytest.param(r'{"a": ["\udfff"]}', "surrogate", id="half of a surrogate pair, deeper"),
+    ],
+)
+@pytest.mark.parametrize("where", ["", "/capture", "/deliverables/0/raster"])
+def test_own_members_that_an_answer_could_not_repeat_are_refused(client, value, word, where):
+    body = json.dumps(with_member(f"{where}/_note", "HERE")).replace('"HERE"', value)
+    response = client.post("/v1/extractions", data=body, content_type="application/json")
+    assert response.status_code == 422
+    (error,) = response.json["errors"]
+    assert error["pointer"] == f"{where}/_note"
+    assert word in error["detail"]
+
+
+@pytest.mark.parametrize(
+    "value",
+    [
+        "9007199254740991",
+        "-9007199254740991",
+        "1e300",
+        "5e-324",
+        "true",
+        "null",
+        '"\\ud83d\\ude00"',
+        "[" * 10 + "]" * 10,
+    ],
+)
+def test_own_members_that_an_answer_can_repeat_are_repeated(client, value):
+    body = json.dumps(with_member("/capture/_note", "HERE")).replace('"HERE"', value)
+    response = client.post("/v1/extractions", data=body, content_type="application/json")
+    assert response.status_code == 200
+    assert response.json["job"]["capture"]["_note"] == json.loads(value)
+
+
+def test_brackets_inside_strings_are_no_nesting(client):
+    for note in ("[" * 100, '\\"' + "{" * 100, "\\\\" + '"' + "[" * 100):
+        response = client.post("/v1/extractions", json=JOB | {"_note": note})
+        assert response.status_code == 200
+        assert response.json["job"]["_note"] == note
+
+
+def test_unknown_members_beyond_the_named_ones_are_counted(client):
+    errors = refuse(client, JOB | {f"x{i}": 1 for i in range(50)})["errors"]
+    assert sum(error["pointer"].startswith("/x") for error in errors) == 32
+    assert "18 more" in next(error["detail"] for error in errors if not error["pointer"])
+
+
 def test_no_refusal_costs_more_than_a_glance(client):
     """A guard against work that grows with nonsense: seconds would show, milliseconds are measured elsewhere."""
     for body in (
         b'{"a":' * 40_000,
+        b"{" + b",".join(b'"%x":1' % i for i in range(24_000)) + b',"5dbf":1}',
+        b"[" * 13 + b'"' + rb"\"" * 120_000,
+        b"[" * 13 + b'"' + rb"\"" * 120_000 + b"\\",
+        b"[" + b"[]," * 80_000 + b"[]]",
         json.dumps(JOB | {f"x{i}": 1 for i in range(20_000)}).encode()[: LIMITS.body_bytes],
         json.dumps(JOB | {"deliverables": [{"label": "x" * 100} for _ in range(1000)]}).encode(),
         json.dumps(with_member("/deliverables/0/aspect", "9" * 100_000 + ":1")).encode(),

@@ -8,7 +8,9 @@ from __future__ import annotations
 import base64
 import binascii
 import json
+import re
 import zlib
+from collections import Counter
 from typing import Any, NoReturn
 
 from flask import Request
@@ -16,10 +18,14 @@ from marshmallow import ValidationError
 
 from tallwide.job import Job
 from tallwide_service.api.problems import Problem, faults_of
-from tallwide_service.api.schemas import JOB_SCHEMA
+from tallwide_service.api.schemas import JOB_SCHEMA, has_half_pair
 from tallwide_service.limits import LIMITS
 
 JSON_TYPE = "application/json"
+# Possessive, so that no text, however cut, is looked at twice.
+_STRINGS = re.compile(r'"(?:[^"\\]++|\\.)*+"?', re.DOTALL)
+_BRACKETS = re.compile(r"[\[\]{}]")
+_HALF_PAIR = re.compile(r"\\u[dD][89a-fA-F]")
 
 
 def posted_job(request: Request) -> Job:
@@ -104,43 +110,45 @@ def json_document(body: bytes) -> Any:
         raise unreadable(f"byte {error.start} is not UTF-8") from error
     refuse_deep_nesting(text)
     try:
-        return json.loads(text, object_pairs_hook=_unique_names, parse_constant=_refuse_constant)
+        document = json.loads(text, object_pairs_hook=_unique_names, parse_constant=_refuse_constant)
     except json.JSONDecodeError as error:
         raise unreadable(f"{error.msg} at line {error.lineno}, column {error.colno}") from error
     except (ValueError, RecursionError) as error:  # a number with thousands of digits
         raise unreadable("it holds a number with too many digits") from error
+    if _HALF_PAIR.search(text):
+        _refuse_half_pairs(document)
+    return document
 
 
 def refuse_deep_nesting(text: str) -> None:
     """Refuse more levels than any job has, before a reader recurses into them."""
     if text.count("[") + text.count("{") <= LIMITS.nesting:
         return
-    depth, in_string, escaped = 0, False, False
-    for character in text:
-        if in_string:
-            if escaped:
-                escaped = False
-            elif character == "\\":
-                escaped = True
-            elif character == '"':
-                in_string = False
-        elif character == '"':
-            in_string = True
-        elif character in "[{":
-            depth += 1
-            if depth > LIMITS.nesting:
-                raise unreadable(f"it is nested more than {LIMITS.nesting} levels deep")
-        elif character in "]}":
-            depth -= 1
+    depth = 0
+    for bracket in _BRACKETS.findall(_STRINGS.sub("", text)):
+        depth += 1 if bracket in "[{" else -1
+        if depth > LIMITS.nesting:
+            raise unreadable(f"it is nested more than {LIMITS.nesting} levels deep")
 
 
 def _unique_names(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     members = dict(pairs)
     if len(members) < len(pairs):
-        names = [name for name, _ in pairs]
-        twice = next(name for name in names if names.count(name) > 1)
+        twice = next(name for name, count in Counter(name for name, _ in pairs).items() if count > 1)
         raise unreadable(f"the name {twice[:40]!r} stands twice in one object")
     return members
+
+
+def _refuse_half_pairs(value: Any) -> None:
+    """Refuse names that no answer and no problem could repeat; values are looked at by the schemas."""
+    if isinstance(value, dict):
+        for name, member in value.items():
+            if has_half_pair(name):
+                raise unreadable(f"the name {name[:40]!r} holds half of a surrogate pair")
+            _refuse_half_pairs(member)
+    elif isinstance(value, list):
+        for item in value:
+            _refuse_half_pairs(item)
 
 
 def _refuse_constant(name: str) -> NoReturn:
@@ -162,7 +170,7 @@ def job_of(document: Any) -> Job:
             422,
             "invalid-job",
             "The job is readable but wrong",
-            "; ".join(f"{fault['pointer'] or '/'}: {fault['detail']}" for fault in faults[:3])
+            "; ".join(f"{fault['pointer'] or 'the job'}: {fault['detail']}" for fault in faults[:3])
             + (f"; and {len(faults) - 3} more" if len(faults) > 3 else ""),
             faults=faults,
         ) from error

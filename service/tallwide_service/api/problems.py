@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import logging
 from collections.abc import Iterator, Mapping
 from http import HTTPStatus
@@ -74,11 +75,17 @@ def problem(
         "request_id": g.get("request_id", ""),
         **(members or {}),
     }
-    body = orjson.dumps(document, option=orjson.OPT_APPEND_NEWLINE, default=str)
-    response = Response(body, status, mimetype=MEDIA_TYPE)
+    response = Response(_encoded(document), status, mimetype=MEDIA_TYPE)
     response.headers["Cache-Control"] = "no-store"
     response.headers.update(headers or {})
     return response
+
+
+def _encoded(document: Mapping[str, Any]) -> bytes:
+    try:
+        return orjson.dumps(document, option=orjson.OPT_APPEND_NEWLINE, default=str)
+    except TypeError:  # half of a surrogate pair, repeated from a request: escaped, it can be said
+        return json.dumps(document, default=str).encode() + b"\n"
 
 
 def problem_type(slug: str) -> str:

@@ -26,6 +26,7 @@ from tallwide.mapping import exact_coordinate
 from tallwide_service.limits import LIMITS
 
 UNKNOWN = "no such member; names of your own begin with an underscore"
+MOST_NAMED = 32
 PLAIN = {"required": "is required", "null": "must not be null"}
 
 
@@ -126,6 +127,11 @@ class Whole(Number):
         return number
 
 
+def has_half_pair(value: str) -> bool:
+    """Whether a string holds half of a surrogate pair, which no UTF-8 answer could repeat."""
+    return not value.isascii() and any("\ud800" <= character <= "\udfff" for character in value)
+
+
 class Text(fields.Field[str]):
     """A string without half surrogate pairs, which no UTF-8 answer could repeat."""
 
@@ -138,7 +144,7 @@ class Text(fields.Field[str]):
     def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> str:
         if not isinstance(value, str):
             raise self.make_error("invalid")
-        if not value.isascii() and any("\ud800" <= character <= "\udfff" for character in value):
+        if has_half_pair(value):
             raise self.make_error("surrogate")
         return value
 
@@ -191,7 +197,10 @@ class NounSchema(Schema):
             return
         unknown = [name for name in original if name not in known and not name.startswith("_")]
         if unknown:
-            raise ValidationError({shortened(name): [UNKNOWN] for name in unknown[:32]})
+            faults: dict[str, list[str]] = {shortened(name): [UNKNOWN] for name in unknown[:MOST_NAMED]}
+            if len(unknown) > MOST_NAMED:
+                faults["_schema"] = [f"has {len(unknown) - MOST_NAMED} more members of no such name"]
+            raise ValidationError(faults)
         refuse_bulky_own([name for name in original if name not in known], original)
 
     @property
@@ -214,15 +223,29 @@ def refuse_bulky_own(names: list[str], document: Mapping[str, Any]) -> None:
         text = f"at most {LIMITS.own_members} members of your own are carried, not {len(names)}"
         raise ValidationError({shortened(names[-1]): [Refusal(text, limit=LIMITS.own_members, got=len(names))]})
     for name in names:
-        try:
-            size = len(name) + len(orjson.dumps(document[name]))
-        except (TypeError, ValueError) as error:
-            raise ValidationError(
-                {shortened(name): ["holds a number or a character that JSON cannot repeat"]}
-            ) from error
+        why = unrepeatable(document[name])
+        if why:
+            raise ValidationError({shortened(name): [why]})
+        size = len(name) + len(orjson.dumps(document[name]))
         if size > LIMITS.own_bytes:
             text = f"a member of your own has at most {LIMITS.own_bytes} bytes, not {size}"
             raise ValidationError({shortened(name): [Refusal(text, limit=LIMITS.own_bytes, got=size)]})
+
+
+def unrepeatable(value: Any) -> str | None:
+    """Return why an answer could not repeat a JSON value as it was given; None where it can.
+
+    Integers beyond those that every reader of JSON keeps are refused, as RFC 7493 advises.
+    """
+    if isinstance(value, str):
+        return "holds half of a surrogate pair" if has_half_pair(value) else None
+    if isinstance(value, float):
+        return None if math.isfinite(value) else "holds a number that is not finite"
+    if isinstance(value, int):
+        return None if abs(value) < 2**53 else "holds a whole number of more than 53 bits; write it as text"
+    if isinstance(value, dict):
+        value = value.values()
+    return next(filter(None, map(unrepeatable, value or ())), None)
 
 
 def tidied(value: Any) -> Any:
