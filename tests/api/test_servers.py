@@ -20,7 +20,7 @@ def test_gunicorn_serves_the_app_unchanged_and_gives_the_same_bytes(client):
     server = subprocess.Popen([*command, "tallwide_service:create_app()"], stderr=subprocess.DEVNULL)
     try:
         body = json.dumps(EXAMPLE_JOB).encode()
-        request = urllib.request.Request(  # noqa: S310 - the server that was just started
+        request = urllib.request.Request(
             f"http://127.0.0.1:{port}/v1/extractions", data=body, headers={"Content-Type": "application/json"}
         )
         for _ in range(200):
