@@ -52,6 +52,18 @@ ANSWERS = (
     HandoffAnswer,
     ReadAnswer,
 )
+# What holds between the members of an object, as the schemas' own validators have it.
+SHAPES: dict[str, dict[str, Any]] = {
+    "Deliverable": {"anyOf": [{"required": ["aspect"]}, {"required": ["raster"]}]},
+    "Protection": {
+        "oneOf": [
+            {"required": ["each_side"]},
+            {"required": ["inward"]},
+            {"anyOf": [{"required": [side]} for side in ("left", "top", "right", "bottom")]},
+        ]
+    },
+    "Comparand": {"oneOf": [{"required": ["job"]}, {"required": ["document", "form"]}]},
+}
 REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
 SECURITY_HEADERS = {
     "X-Content-Type-Options": "nosniff",
@@ -100,6 +112,8 @@ def _api(app: Flask) -> Api:
     api.spec.components.schema("Job", schema=JobSchema)
     api.spec.components.schema("FormToRead", schema=FormToReadSchema)
     api.spec.components.schema("Problem", PROBLEM_SCHEMA)
+    for name, shape in SHAPES.items():
+        api.spec.components.schemas[name].update(shape)
     for name, schema in answer_schemas(*ANSWERS).items():
         api.spec.components.schema(name, schema)
     for schema in api.spec.components.schemas.values():

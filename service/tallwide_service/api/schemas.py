@@ -27,6 +27,7 @@ from tallwide_service.limits import LIMITS
 
 UNKNOWN = "no such member; names of your own begin with an underscore"
 MOST_NAMED = 32
+ASPECT_FORM = r"^[0-9]{1,9}(\.[0-9]{1,9})?:[0-9]{1,9}(\.[0-9]{1,9})?$"
 PLAIN = {"required": "is required", "null": "must not be null"}
 
 
@@ -282,9 +283,9 @@ def listed(inner: Any, least: int, most: int, description: str, **options: Any) 
 
 def number(low: float, high: float, description: str, *, above: bool = False, **options: Any) -> Number:
     """Return a bounded number; `above` leaves out the lower bound itself."""
-    return Number(
-        validate=Between(low, high, min_inclusive=not above), metadata={"description": description}, **options
-    )
+    # A range has one kind of lower bound in OpenAPI, as drawn from its validator; the other is said beside it.
+    metadata = {"description": description, **({"exclusiveMinimum": low} if above else {})}
+    return Number(validate=Between(low, high, min_inclusive=not above), metadata=metadata, **options)
 
 
 def whole(low: int, high: int, description: str, **options: Any) -> Whole:
@@ -295,6 +296,13 @@ def whole(low: int, high: int, description: str, **options: Any) -> Whole:
 def text(most: int, description: str, *, least: int = 1, **options: Any) -> Text:
     """Return a bounded string."""
     return Text(validate=Counted(least, most), metadata={"description": description}, **options)
+
+
+def aspect(description: str) -> AspectField:
+    """Return a field that holds an aspect, its form said for OpenAPI."""
+    lowest, highest = map(float, nouns.ASPECT_RANGE)
+    form = {"pattern": ASPECT_FORM, "maxLength": LIMITS.aspect_characters}
+    return AspectField(metadata={"description": description, "minimum": lowest, "maximum": highest, **form})
 
 
 def choice(options: tuple[Any, ...], description: str, field: type = Text) -> Any:
@@ -467,7 +475,7 @@ class DeliverableSchema(NounSchema):
 
     noun = nouns.Deliverable
     label = text(LIMITS.label_characters, "Name, unique in the job.", required=True)
-    aspect = AspectField(metadata={"description": 'Shape as shown, width over height: "W:H" or one number.'})
+    aspect = aspect('Shape as shown, width over height: "W:H" or one number.')
     raster = nested(RasterSchema, "Delivered raster in the upright picture, px.")
     pixel_aspect = number(0.1, 10, "Width over height of one delivered pixel.")
     delivery_turn = choice(ROLLS, "How far the upright picture is turned to make the delivered file.", Whole)
@@ -771,7 +779,8 @@ class CoordinateField(fields.Field[int | float | str]):
 
 def coordinates(count: int, description: str) -> fields.List[Any]:
     """Return a list of so many coordinates."""
-    return listed(CoordinateField(), count, count, description)
+    exact_text = {"description": "A number, or a fraction as text: 1/3.", "maxLength": LIMITS.coordinate_characters}
+    return listed(CoordinateField(metadata=exact_text), count, count, description)
 
 
 class AreaSchema(NounSchema):
@@ -891,7 +900,7 @@ class FileFactsSchema(NounSchema):
     noun = nouns.FileFacts
     width = whole(1, SIDE, "Stored columns, px.", required=True)
     height = whole(1, SIDE, "Stored lines, px.", required=True)
-    sample_aspect = AspectField(metadata={"description": "Shape of one sample, width over height."})
+    sample_aspect = aspect("Shape of one sample, width over height.")
     rotation = choice(ROLLS, "How far a player is told to turn it, degrees clockwise.", Whole)
     crop = nested(ContainerCropSchema, "What the container says is not picture.")
     content = nested(AreaSchema, "Where the picture lies in the file, if known better.")
