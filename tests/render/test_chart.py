@@ -227,6 +227,12 @@ def test_the_star_is_modulated_144_times_round(sheet):
     assert int(np.argmax(spectrum)) == 144
 
 
+def test_the_code_on_the_sheet_is_read_as_the_decisions_identifier(sheet, tmp_path):
+    Image.fromarray(sheet).reduce(2).save(tmp_path / "chart.png")
+    read = subprocess.run(["zbarimg", "--quiet", "--raw", tmp_path / "chart.png"], check=True, capture_output=True)
+    assert read.stdout.decode().strip() == decision_id(JOB.capture, solve(JOB).extractions)
+
+
 def test_the_decisions_identifier_stands_on_the_sheet_as_text(tmp_path):
     (tmp_path / "chart.pdf").write_bytes(pages_pdf([page_of()]))
     text = subprocess.run(

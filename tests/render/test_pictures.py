@@ -283,3 +283,36 @@ def test_any_job_is_drawn_in_its_own_size(job):
         assert image.size == (job.capture.raster.width, job.capture.raster.height)
         image.load()
     minidom.parseString(svg(scene))
+
+
+@pytest.mark.parametrize(
+    "label",
+    [
+        "W" * 200,
+        "Наружная реклама у причала, вечер " * 5,  # noqa: RUF001 - a Cyrillic word of one letter
+        "Προβολή στο λιμάνι " * 9,
+        "صورة عريضة",
+        "広告",
+        "\u202eabc",
+        "a\nb",
+    ],
+)
+def test_long_and_foreign_labels_are_fitted_into_the_picture(label):
+    frames = (replace(HARBOUR.deliverables[0], label=label), *HARBOUR.deliverables[1:])
+    scene = scene_of(replace(HARBOUR, deliverables=frames), safe_areas=False)
+    whole = Rect(0, 0, scene.width, scene.height)
+    plate = next(plate for plate in scene.plates if plate.frame == 0)
+    assert whole.holds(plate.rect)
+    for line in plate.lines:
+        assert line.left + line.width <= plate.size[0]
+    assert plate.lines[0].text == label or plate.lines[0].text.endswith("…")
+    assert pixels(png(scene)).any()
+
+
+def test_latin_greek_and_cyrillic_letters_are_in_the_font():
+    from tallwide_service.render.type_setting import font_of  # noqa: PLC0415
+
+    font = font_of(24)
+    missing = font.getmask("\U0010fffd").getbbox(), bytes(font.getmask("\U0010fffd"))
+    for letter in "AzÄßŁő" + "ΑωΆϊ" + "АяЁўђ" + "×–−°µ…":
+        assert (font.getmask(letter).getbbox(), bytes(font.getmask(letter))) != missing, letter
