@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import base64
 import json
+import os
+import subprocess
+import sys
 import zlib
 
 import pytest
@@ -82,6 +85,25 @@ def test_equal_jobs_give_equal_bytes(client):
     other["_n"] = {"a": 1.0}
     other = dict(reversed(other.items()))
     assert client.post("/v1/extractions", json=one).data == client.post("/v1/extractions", json=other).data
+
+
+def test_equal_jobs_give_equal_bytes_in_every_process():
+    """A set's order hangs on the process; the order of members must not."""
+    program = (
+        "import sys; from tallwide_service import create_app; post = create_app().test_client().post;"
+        "answer = post('/v1/extractions', data=sys.argv[1], content_type='application/json');"
+        "sys.stdout.buffer.write(answer.data)"
+    )
+    ours = {"_b": 1, "_a": {"y": [1.0], "x": 2}, "_q": 3, "_zz": None}
+    answers = set()
+    for seed, names in (("1", ours), ("2", dict(reversed(ours.items()))), ("3", ours)):
+        job = EXAMPLE_JOB | names | {"capture": EXAMPLE_JOB["capture"] | names}
+        job["compare"] = {"form": "iiif", "document": ours if seed == "1" else json.loads(json.dumps(ours))}
+        environment = os.environ | {"PYTHONHASHSEED": seed, "PYTHONPATH": os.pathsep.join(sys.path)}
+        command = [sys.executable, "-c", program, json.dumps(job)]
+        answers.add(subprocess.run(command, env=environment, check=True, capture_output=True).stdout)
+    (answer,) = answers
+    assert list(json.loads(answer)["job"]["_a"]) == ["x", "y"]
 
 
 def test_the_answer_repeats_what_it_used_and_carries_the_callers_members(client):

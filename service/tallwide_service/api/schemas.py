@@ -214,7 +214,7 @@ class NounSchema(Schema):
         """Return the noun."""
         if data.keys() <= self.fields.keys():
             return self.noun(**data)
-        own = {name: tidied(data.pop(name)) for name in list(data) if name not in self.fields}
+        own = {name: tidied(data.pop(name)) for name in sorted(data.keys() - self.fields.keys())}
         return self.noun(**data, own=MappingProxyType(own))
 
 
@@ -250,14 +250,26 @@ def unrepeatable(value: Any) -> str | None:
 
 
 def tidied(value: Any) -> Any:
-    """Return a JSON value with whole numbers as integers, so that equal documents give equal bytes."""
+    """Return a JSON value with whole numbers as integers and names in order: equal documents give equal bytes."""
     if isinstance(value, dict):
-        return {name: tidied(member) for name, member in value.items()}
+        return {name: tidied(value[name]) for name in sorted(value)}
     if isinstance(value, list):
         return [tidied(item) for item in value]
     if isinstance(value, float) and value.is_integer() and abs(value) < 2**53:
         return int(value)
     return value
+
+
+class DocumentField(fields.Field[Any]):
+    """Any JSON value that an answer can repeat."""
+
+    default_error_messages = {**PLAIN}
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> Any:
+        why = unrepeatable(value)
+        if why:
+            raise ValidationError(why)
+        return tidied(value)
 
 
 def nested(schema: type[Schema], description: str, **options: Any) -> fields.Nested:
@@ -969,7 +981,7 @@ class ComparandSchema(NounSchema):
         metadata={"description": "The other job."},
     )
     form = choice(READABLE_FORMS, "Form of the document.")
-    document = fields.Raw(metadata={"description": "The document: JSON for the forms that are JSON, else text."})
+    document = DocumentField(metadata={"description": "The document: JSON for the forms that are JSON, else text."})
     lenient = switch("Whether the document is read leniently.")
     tolerance_px = number(0, SIDE, "How far an edge may have moved, recorded px of this job.")
 
