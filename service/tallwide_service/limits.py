@@ -34,6 +34,7 @@ class Limits:
     own_bytes: int = 16_384
     overlay_png_px: int = 268_435_456
     line_px: int = 1_024
+    overlay_safe_areas: int = 64
     title_characters: int = 200
     date_characters: int = 60
     notes_characters: int = 2_000

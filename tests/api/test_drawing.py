@@ -111,6 +111,27 @@ def test_a_large_picture_is_refused_as_png_and_drawn_as_svg(client):
     assert client.post("/v1/overlay", json=job).status_code == 200
 
 
+def test_more_safe_areas_than_are_drawn_together_are_refused_and_drawn_one_by_one(client):
+    own = [{"label": f"s{index}", "left": index / 100} for index in range(8)]
+    frames = [{"label": f"f{index}", "aspect": 1 + index / 20, "safe_areas": own} for index in range(9)]
+    job = {"capture": {"raster": {"width": 4000, "height": 3000}}, "deliverables": frames}
+    refused = client.post("/v1/overlay", json=job)
+    assert refused.status_code == 422
+    assert refused.get_json()["errors"][0]["pointer"] == "/overlay/safe_areas"
+    assert client.post("/v1/overlay", json={**job, "overlay": {"safe_areas": False}}).status_code == 200
+    assert client.post("/v1/overlay", json={**job, "picture": {"deliverable": "f3"}}).status_code == 200
+
+
+@pytest.mark.parametrize("picture", ["recorded", {"monitor": {"width": 65_535, "height": 65_535}}])
+def test_thirty_two_frames_in_hairlines_on_the_largest_picture_have_a_bounded_number_of_dashes(client, picture):
+    frames = [
+        {"label": f"f{index}", "aspect": 0.5 + index / 20, "protection": {"each_side": 0.01}} for index in range(32)
+    ]
+    raster = {"width": 65_535, "height": 65_535}
+    job = {"capture": {"raster": raster}, "deliverables": frames, "overlay": {"line_px": 1}, "picture": picture}
+    assert len(client.post("/v1/overlay", json=job).data) < 2_000_000
+
+
 def test_all_text_of_the_job_is_escaped_in_svg(client):
     for path in ("/v1/overlay", "/v1/chart"):
         text = client.post(path, json=JOB, headers={"Accept": "image/svg+xml"}).text

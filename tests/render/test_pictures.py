@@ -250,8 +250,10 @@ def test_every_theme_is_well_formed_and_draws_without_style_sheets(theme, tmp_pa
     assert corner == ((245, 245, 245) if theme == "light" else (24, 24, 24))
 
 
-def test_a_page_shows_the_overlay_as_the_png_does(tmp_path):
-    scene = scene_of(HARBOUR, shade="combined_area")
+@pytest.mark.parametrize("usable", [None, ((100, 50), (1100, 50), (1100, 750), (100, 750))])
+def test_a_page_shows_the_overlay_as_the_png_does(tmp_path, usable):
+    job = replace(HARBOUR, capture=replace(HARBOUR.capture, usable_area=usable))
+    scene = scene_of(job, shade="combined_area")
     (tmp_path / "overlay.pdf").write_bytes(pages_pdf([scene_page(scene)]))
     subprocess.run(
         [

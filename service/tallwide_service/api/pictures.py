@@ -15,6 +15,7 @@ from tallwide_service.api.computing import tagged
 from tallwide_service.api.drawing import PDF, PNG, SVG, Drawn, draw_posted, serve_drawn, wanted_type
 from tallwide_service.api.stills import Posted, has_still, job_or_still_body, posted_job_and_still
 from tallwide_service.core import orientation, solve
+from tallwide_service.core.safe_areas import named_insets
 from tallwide_service.core.view import view_of
 from tallwide_service.errors import CannotBeMet, Fault
 from tallwide_service.identity import answer_id, decision_id
@@ -29,6 +30,7 @@ blueprint = Blueprint("pictures", __name__, description="What the crew sees, and
 
 def overlay(job: Job, media_type: str) -> bytes:
     """Return the overlay of a job in one media type."""
+    refuse_many_safe_areas(job)
     scene = overlay_scene(job, solve(job).extractions)
     if media_type == SVG:
         return svg(scene).encode("utf-8")
@@ -86,11 +88,28 @@ def plate(job: Job, still: Still, media_type: str) -> bytes:
     options = job.plate or Plate()
     extractions = solve(job).extractions
     refuse_large_answer(job, extractions, options)
+    refuse_many_safe_areas(job)
     if options.output == "frames":
         pictures = making.frames(job, extractions, still, longest_px=options.longest_side_px)
         return making.zipped(pictures, options.media_type)
     draw = making.burned_in if options.output == "burned_in" else making.contact_sheet
     return making.encoded(draw(job, extractions, still), media_type, longest_px=options.longest_side_px)
+
+
+def refuse_many_safe_areas(job: Job) -> None:
+    """Refuse more safe areas in one picture than are drawn."""
+    only = None if job.picture is None else job.picture.deliverable
+    got = sum(
+        len({area.insets for area in named_insets(deliverable, "")})
+        for deliverable in job.deliverables
+        if only in (None, deliverable.label)
+    )
+    if got > LIMITS.overlay_safe_areas and (job.overlay is None or job.overlay.safe_areas):
+        detail = (
+            f"at most {LIMITS.overlay_safe_areas} safe areas are drawn in one picture, not {got}; "
+            "overlay.safe_areas false leaves them out, picture.deliverable draws those of one"
+        )
+        raise CannotBeMet(detail, (Fault("/overlay/safe_areas", detail),))
 
 
 def refuse_large_answer(job: Job, extractions: tuple[Extraction, ...], options: Plate) -> None:

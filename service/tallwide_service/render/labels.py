@@ -73,14 +73,22 @@ def _frame_plates(
     for texts in (labels, [replace(label, texts=label.texts[:1]) for label in labels]):
         size = largest
         while size >= smallest:
-            plates = _laid_out(texts, picture, size, obstacles)
+            plates = _laid_out(texts, picture, size, obstacles, all_of_them=True)
             if len(plates) == len(texts):
                 return plates
             size = size * 7 // 8
     return _laid_out([replace(label, texts=label.texts[:1]) for label in labels], picture, smallest, obstacles)
 
 
-def _laid_out(labels: Sequence[Label], picture: Rect, size: int, obstacles: tuple[Boxes, Boxes]) -> list[Plate]:
+def _laid_out(
+    labels: Sequence[Label],
+    picture: Rect,
+    size: int,
+    obstacles: tuple[Boxes, Boxes],
+    *,
+    all_of_them: bool = False,
+) -> list[Plate]:
+    """Return plates at one size; with `all_of_them` no more are tried after one that finds no room."""
     plates: list[Plate] = []
     for label in labels:
         plate = _plate(label, picture, size)
@@ -88,6 +96,8 @@ def _laid_out(labels: Sequence[Label], picture: Rect, size: int, obstacles: tupl
         place = _free_place(label.box, plate.rect, picture, size // 2, taken, obstacles)
         if place is not None:
             plates.append(replace(plate, rect=place))
+        elif all_of_them:
+            break
     return plates
 
 

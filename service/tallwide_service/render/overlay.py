@@ -40,6 +40,10 @@ PROTECTION_DASHES, COMMON_DASHES, SAFE_DASHES, SUBJECT_DASHES = (4, 4), (1, 3), 
 LINE_LINES_OF_1080 = 2
 # A frame's line is solid for so many times its thickness from each corner.
 CORNER_LINES = 7
+# The longest side of a picture has no more units of dashes than this.
+LONGEST_UNITS = 1_000
+# Beyond this many lines labels keep off those of frames alone.
+MOST_LINES = 256
 
 
 def overlay_scene(
@@ -64,6 +68,8 @@ def overlay_scene(
     bands = (band for stroke in strokes for band in stroke.bands(drawn.line))
     kept = [clipped for band in bands if (clipped := _clipped(band, stage.picture)) is not None]
     lines = [stroke.rect for stroke in strokes if stroke.kind not in ("shade", "edge", "centre-edge")]
+    if len(lines) > MOST_LINES:
+        lines = [stroke.rect for stroke in strokes if stroke.kind in ("line", "tick", "centre")]
     subject = [drawn.subject()] if job.framing.subject is not None else []
     plates = placed_labels(drawn.labels(), stage.picture, lines=lines, subject=subject)
     return Scene(
@@ -136,7 +142,9 @@ class _Stroke:
         """Yield the marks of the stroke."""
         # A frame's corners are always drawn, whatever its dashes.
         corner = CORNER_LINES * line if self.kind == "line" else 0
-        for mark in dashed(self.rect, self.side, self.dashes, line, corner=corner):
+        # Dashes of a very thin line on a very large picture are drawn out, or there would be no end of them.
+        unit = max(line, max(self.rect.width, self.rect.height) // LONGEST_UNITS)
+        for mark in dashed(self.rect, self.side, self.dashes, unit, corner=corner):
             yield Band(self.kind, self.frame, mark, self.colour, self.alpha)
 
 
@@ -216,10 +224,13 @@ class _Drawn:
 
     def _safe_areas(self) -> Iterator[tuple[int, str, Rect]]:
         places = {extraction.deliverable: index for index, extraction in self.shown}
+        seen: set[tuple[int, Rect]] = set()
         for area in safe_areas(self.job, self.extractions):
             index = places.get(area.deliverable)
-            if index is None:
+            # Several documents name the same area; it is drawn once, under the first name.
+            if index is None or (index, area.delivered_rect) in seen:
                 continue
+            seen.add((index, area.delivered_rect))
             # On its own raster an area is exactly the published pixels.
             own = area.delivered_rect if self.only is not None else self.stage.rect(area.rect)
             yield index, area.label, own

@@ -13,7 +13,7 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
-from tallwide_service.render.page import Area, Page, Photo, Words
+from tallwide_service.render.page import Area, Corner, Page, Photo, Words
 
 FONT = "DejaVuSans"
 # The PDF library's number for the non-zero rule (PDF, ISO 32000-2, 8.5.3.3.2).
@@ -66,6 +66,11 @@ def _draw_area(canvas: Canvas, area: Area, page: Page) -> None:
         canvas.setFillAlpha(area.opacity)
     path = canvas.beginPath()
     for polygon in area.polygons:
+        # A ring's holes are told by the way they run, which a rectangle would not keep.
+        if area.clip is None and (box := upright_box(polygon)) is not None:
+            left, top, right, bottom = box
+            path.rect(left * mm, (page.height_mm - bottom) * mm, (right - left) * mm, (bottom - top) * mm)
+            continue
         (x, y), *others = polygon
         path.moveTo(x * mm, (page.height_mm - y) * mm)
         for x, y in others:
@@ -73,6 +78,16 @@ def _draw_area(canvas: Canvas, area: Area, page: Page) -> None:
         path.close()
     canvas.drawPath(path, stroke=0, fill=1, fillMode=NON_ZERO)
     canvas.restoreState()
+
+
+def upright_box(polygon: tuple[Corner, ...]) -> tuple[float, float, float, float] | None:
+    """Return left, top, right and bottom where a polygon is a rectangle along the axes, else `None`."""
+    if len(polygon) != 4:
+        return None
+    (ax, ay), (bx, by), (cx, cy), (dx, dy) = polygon
+    if not ((ay == by and bx == cx and cy == dy and dx == ax) or (ax == bx and by == cy and cx == dx and dy == ay)):
+        return None
+    return min(ax, cx), min(ay, cy), max(ax, cx), max(ay, cy)
 
 
 def _draw_photo(canvas: Canvas, photo: Photo, page: Page) -> None:
