@@ -190,8 +190,8 @@ def test_a_centre_cut_lies_inside_and_is_as_high():
         pytest.param(
             0.5,
             {"match": "height", "nest": (("tall", "wide"),)},
-            (0, 124, 4800, 2700),
-            (1640, 124, 1518, 2700),
+            (0, 250, 4800, 2700),
+            (1640, 250, 1518, 2700),
             id="centre cut",
         ),
     ],

@@ -70,7 +70,8 @@ def overlay_scene(
     lines = [stroke.rect for stroke in strokes if stroke.kind not in ("shade", "edge", "centre-edge")]
     if len(lines) > MOST_LINES:
         lines = [stroke.rect for stroke in strokes if stroke.kind in ("line", "tick", "centre")]
-    subject = [drawn.subject()] if job.framing.subject is not None else []
+    # Where no subject is given, what the frames are about is taken to be in the middle.
+    subject = [drawn.subject() if job.framing.subject is not None else middle_of(stage.picture)]
     plates = placed_labels(drawn.labels(), stage.picture, lines=lines, subject=subject)
     return Scene(
         width=stage.view.width,
@@ -326,6 +327,13 @@ class _Drawn:
         if beyond and self.only is None:
             texts.append("beyond the picture: " + ", ".join(beyond))
         return Label("label", index, rect, frame_colour(index, self.options), frame_dashes(index), tuple(texts))
+
+
+def middle_of(picture: Rect) -> Rect:
+    """Return the middle half of a picture, each way."""
+    return Rect(
+        picture.x + picture.width // 4, picture.y + picture.height // 4, picture.width // 2, picture.height // 2
+    )
 
 
 def share_and_margin(extraction: Extraction, spare_pct: float | None) -> str:
