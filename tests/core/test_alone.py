@@ -4,16 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 from fractions import Fraction
-from math import ceil
 
 import pytest
 import shapely
 from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
+from joint_oracle import allowed_rects, alone, candidate_sizes
 from strategies import aspects, jobs
 from tallwide.answers import Rect
-from tallwide.geometry import turn_rect
 from tallwide.job import Align, Aspect, Capture, Deliverable, Framing, Grid, Job, Protection, Raster, exact
 from tallwide_service.core import solve
 from tallwide_service.errors import CannotBeMet
@@ -36,78 +35,12 @@ def only_rect(job: Job) -> Rect:
 @settings(max_examples=150)
 @given(job=jobs(smallest=1, largest=26, most=1))
 def test_every_chosen_rectangle_is_the_one_that_an_exhaustive_search_finds(job):
-    best = exhaustive(job)
+    best = alone(job, 0, allowed_rects(job, 0))
     if best is None:
         with pytest.raises(CannotBeMet):
             solve(job)
     else:
         assert only_rect(job) == best
-
-
-def exhaustive(job: Job) -> Rect | None:
-    """Try every rectangle of the raster in the upright picture, by the words of the rules alone."""
-    capture, (frame,) = job.capture, job.deliverables
-    grid, raster = capture.grid, capture.raster
-    tolerance = exact(job.framing.aspect_tolerance)
-    left, top, right, bottom = frame.protection.shares()
-    best, found = None, None
-    for width, height in candidates_by_walking(capture, frame.ratio, tolerance):
-        up_w, up_h = (height, width) if capture.roll in (90, 270) else (width, height)
-        grow = (ceil(left * up_w), ceil(top * up_h), ceil(right * up_w), ceil(bottom * up_h))
-        for y in range(0, raster.height - height + 1, grid.y):
-            for x in range(0, raster.width - width + 1, grid.x):
-                shown = turn_rect(Rect(x, y, width, height), raster, capture.roll)
-                picture = turn_rect(Rect(0, 0, raster.width, raster.height), raster, capture.roll)
-                grown = Rect(shown.x - grow[0], shown.y - grow[1], up_w + grow[0] + grow[2], up_h + grow[1] + grow[3])
-                if not picture.holds(grown):
-                    continue
-                off_x = (shown.x - exact(frame.align.x) * (picture.width - up_w)) ** 2
-                off_y = (shown.y - exact(frame.align.y) * (picture.height - up_h)) ** 2
-                error = shape_error(width, height, capture, frame.ratio)
-                key = (-width * height, error, -up_w, off_x + off_y, y, x)
-                if best is None or key < best:
-                    best, found = key, Rect(x, y, width, height)
-    return found
-
-
-def shown(width: int, height: int, capture: Capture) -> Fraction:
-    """Return the shape as shown, straight from the definition of squeeze and photosites."""
-    squeeze = exact(capture.squeeze)
-    sx, sy = (squeeze, 1) if capture.squeeze_axis == "sensor_width" else (1, squeeze)
-    photosites = capture.photosites or capture.raster
-    across = width * sx * Fraction(photosites.width, capture.raster.width)
-    down = height * sy * Fraction(photosites.height, capture.raster.height)
-    return down / across if capture.roll in (90, 270) else across / down
-
-
-def shape_error(width: int, height: int, capture: Capture, ratio: Fraction) -> Fraction:
-    achieved = shown(width, height, capture) / ratio
-    return max(achieved, 1 / achieved) - 1
-
-
-def candidates_by_walking(capture: Capture, ratio: Fraction, tolerance: Fraction):
-    """Walk all sizes; keep those that are nearest along one axis, both of two equally near."""
-    grid, raster = capture.grid, capture.raster
-    # One step beyond the raster, so that the nearest partner may be one that does not fit.
-    unit = shown(1, 1, capture)
-    per_height = ratio / unit if capture.roll not in (90, 270) else unit / ratio
-    sizes = set()
-    for height in range(grid.height, raster.height + 1, grid.height):
-        sizes |= {(width, height) for width in nearest(height * per_height, grid.width)}
-    for width in range(grid.width, raster.width + 1, grid.width):
-        sizes |= {(width, height) for height in nearest(width / per_height, grid.height)}
-    return [
-        (width, height)
-        for width, height in sizes
-        if width <= raster.width and height <= raster.height and shape_error(width, height, capture, ratio) <= tolerance
-    ]
-
-
-def nearest(value: Fraction, step: int) -> list[int]:
-    below = max(int(value // step), 1) * step
-    options = [below, below + step]
-    least = min(abs(option - value) for option in options)
-    return [option for option in options if abs(option - value) == least]
 
 
 @settings(max_examples=100)
@@ -291,7 +224,7 @@ def test_a_narrow_tolerance_on_the_largest_raster_is_searched_to_the_same_end(to
         deliverables=(Deliverable(label="frame", aspect=Aspect(aspect)),),
         framing=Framing(aspect_tolerance=tolerance),
     )
-    sizes = candidates_by_walking(job.capture, job.deliverables[0].ratio, exact(tolerance))
+    sizes = candidate_sizes(job.capture, job.deliverables[0].ratio, exact(tolerance))
     if not sizes:
         with pytest.raises(CannotBeMet):
             solve(job)
