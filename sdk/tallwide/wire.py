@@ -12,7 +12,8 @@ import dataclasses
 import types
 from collections.abc import Callable, Mapping
 from functools import cache
-from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
+from operator import attrgetter
+from typing import Any, Literal, TypeVar, Union, get_args, get_origin, get_type_hints
 
 from tallwide.job import Aspect, Noun, Picture, Point
 
@@ -24,24 +25,7 @@ _PYTHON_NAMES = {written: name for name, written in _WIRE_NAMES.items()}
 
 def to_wire(value: Any) -> Any:
     """Return the JSON form of a noun, an answer, or anything made of them."""
-    if isinstance(value, Aspect):
-        return value.written
-    if isinstance(value, Picture) and value.view is not None:
-        return value.view
-    if isinstance(value, Noun):
-        keep_null = isinstance(value, Point)
-        document = {
-            _WIRE_NAMES.get(name, name): to_wire(member)
-            for name in _members(type(value))  # type: ignore[arg-type]
-            if (member := getattr(value, name)) is not None or keep_null
-        }
-        document.update(value.own)
-        return document
-    if dataclasses.is_dataclass(value):
-        return {name: to_wire(getattr(value, name)) for name in _members(type(value))}  # type: ignore[arg-type]
-    if isinstance(value, tuple | list):
-        return [to_wire(item) for item in value]
-    return value
+    return _WRITERS[type(value)](value)
 
 
 def from_wire(noun: type[T], document: Any) -> T:
@@ -62,6 +46,65 @@ def from_wire(noun: type[T], document: Any) -> T:
 @cache
 def _members(noun: type) -> tuple[str, ...]:
     return tuple(field.name for field in dataclasses.fields(noun) if field.name != "own" and field.init)
+
+
+class _Writers(dict[type, Callable[[Any], Any]]):
+    """The function that writes the values of a class, made when the class is first met."""
+
+    def __missing__(self, kind: type) -> Callable[[Any], Any]:
+        write = self[kind] = _writer(kind)
+        return write
+
+
+_WRITERS = _Writers()
+
+
+def _writer(kind: type) -> Callable[[Any], Any]:
+    if kind is Aspect:
+        return attrgetter("written")
+    if kind is Picture:
+        write_picture = _noun_writer(Picture)
+        return lambda picture: write_picture(picture) if picture.view is None else picture.view
+    if dataclasses.is_dataclass(kind):
+        return _noun_writer(kind)
+    if issubclass(kind, tuple | list):
+        return lambda items: [_WRITERS[type(item)](item) for item in items]
+    return lambda value: value
+
+
+def _noun_writer(kind: type) -> Callable[[Any], dict[str, Any]]:
+    """Return the writer of a dataclass; members that are their own JSON form by their type are not looked at."""
+    names = _members(kind)  # type: ignore[arg-type]
+    hints = get_type_hints(kind)
+    # The name that stands twice makes a tuple of a single member too.
+    members_of = attrgetter(*names, names[0])
+    written_names = tuple(_WIRE_NAMES.get(name, name) for name in names)
+    composed = tuple(
+        written for name, written in zip(names, written_names, strict=True) if not _is_plain(hints[name])
+    )
+    is_noun = issubclass(kind, Noun)
+    leaves_out = is_noun and kind is not Point
+
+    def write(value: Any) -> dict[str, Any]:
+        document = dict(zip(written_names, members_of(value), strict=False))
+        if leaves_out:
+            document = {name: member for name, member in document.items() if member is not None}
+        for name in composed:
+            if name in document:
+                member = document[name]
+                document[name] = _WRITERS[type(member)](member)
+        if is_noun:
+            document.update(value.own)
+        return document
+
+    return write
+
+
+def _is_plain(hint: Any) -> bool:
+    """Whether every value of a type is its own JSON form."""
+    if get_origin(hint) in (Union, types.UnionType):
+        return all(_is_plain(choice) for choice in get_args(hint))
+    return hint in (int, float, str, bool, type(None)) or get_origin(hint) is Literal
 
 
 @cache
