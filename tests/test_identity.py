@@ -20,7 +20,7 @@ numbers = st.one_of(
     st.integers(-(10**7), 10**7).map(lambda thousandths: thousandths / 1000),
     st.builds(lambda digits, power: digits * 10.0**power, st.integers(-99, 99), st.integers(-25, 25)),
 )
-texts = st.one_of(st.text(), st.text("0123456789.eE+-:,[{\"\\/\x00\x1f\x7f\u2028\U0001f3ac\ufb33", max_size=24))
+texts = st.one_of(st.text(), st.text('0123456789.eE+-:,[{"\\/\x00\x1f\x7f\u2028\U0001f3ac\ufb33', max_size=24))
 values = st.recursive(
     st.one_of(st.none(), st.booleans(), numbers, texts),
     lambda inner: st.one_of(st.lists(inner, max_size=4), st.dictionaries(texts, inner, max_size=4)),

@@ -10,10 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from fractions import Fraction
+from functools import lru_cache
 from typing import NamedTuple
 
 from tallwide.answers import Rect
-from tallwide.job import Capture, Raster, Roll, exact
+from tallwide.job import Capture, Number, Raster, Roll, SqueezeAxis, exact
 
 
 class Sides(NamedTuple):
@@ -106,11 +107,16 @@ def shown_ratio(width: int, height: int, capture: Capture) -> Fraction:
 
 def pixel_shape(capture: Capture) -> Fraction:
     """Return how much wider than high one recorded pixel shows the scene, along the sensor's axes."""
-    squeeze = exact(capture.squeeze)
-    if capture.squeeze_axis == "sensor_height":
-        squeeze = 1 / squeeze
     imager, raster = capture.imager, capture.raster
-    return squeeze * Fraction(imager.width * raster.height, raster.width * imager.height)
+    return _pixel_shape(
+        capture.squeeze, capture.squeeze_axis, imager.width * raster.height, raster.width * imager.height
+    )
+
+
+@lru_cache(maxsize=1024)
+def _pixel_shape(squeeze: Number, axis: SqueezeAxis, wide: int, high: int) -> Fraction:
+    along_width = exact(squeeze) if axis == "sensor_width" else 1 / exact(squeeze)
+    return along_width * Fraction(wide, high)
 
 
 def common_area(rects: Iterable[Rect]) -> Rect | None:

@@ -56,6 +56,7 @@ def exact(number: Number) -> Fraction:
     return Fraction(number) if isinstance(number, int) else Fraction(repr(number))
 
 
+@lru_cache(maxsize=4096)
 def aspect_ratio(written: str | Number) -> Fraction:
     """Return width over height for an aspect as people write it.
 

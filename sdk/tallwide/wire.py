@@ -74,14 +74,12 @@ def _writer(kind: type) -> Callable[[Any], Any]:
 
 def _noun_writer(kind: type) -> Callable[[Any], dict[str, Any]]:
     """Return the writer of a dataclass; members that are their own JSON form by their type are not looked at."""
-    names = _members(kind)  # type: ignore[arg-type]
+    names = _members(kind)
     hints = get_type_hints(kind)
     # The name that stands twice makes a tuple of a single member too.
     members_of = attrgetter(*names, names[0])
     written_names = tuple(_WIRE_NAMES.get(name, name) for name in names)
-    composed = tuple(
-        written for name, written in zip(names, written_names, strict=True) if not _is_plain(hints[name])
-    )
+    composed = tuple(written for name, written in zip(names, written_names, strict=True) if not _is_plain(hints[name]))
     is_noun = issubclass(kind, Noun)
     leaves_out = is_noun and kind is not Point
 

@@ -9,12 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from collections.abc import Set as AbstractSet
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from fractions import Fraction
 from types import MappingProxyType
 from typing import Any, ClassVar, get_args
 
-import orjson
 from marshmallow import INCLUDE, Schema, ValidationError, fields, post_load, validates_schema
 from marshmallow.validate import Length, OneOf, Range, Regexp, Validator
 
@@ -448,6 +447,8 @@ class ProtectionSchema(NounSchema):
 class ProtectionField(fields.Nested):
     """Protection; a bare number is refused, because it is read in two ways on set."""
 
+    reads_objects_as_nested = True
+
     def _deserialize(self, value: Any, attr: str | None, data: Any, partial: Any = None, **kwargs: Any) -> Any:
         if isinstance(value, int | float) and not isinstance(value, bool):
             raise ValidationError(
@@ -637,6 +638,8 @@ class PictureSchema(NounSchema):
 
 class PictureField(fields.Nested):
     """`"recorded"`, `"upright"`, or an object that names a deliverable or a monitor feed."""
+
+    reads_objects_as_nested = True
 
     def _deserialize(self, value: Any, *args: Any, **kwargs: Any) -> Any:
         if isinstance(value, str):
@@ -922,9 +925,11 @@ class FileFactsSchema(NounSchema):
         """The picture lies inside the file."""
         if not {"width", "height"} <= data.keys():
             return
-        facts = nouns.FileFacts(data["width"], data["height"], crop=data.get("crop", nouns.ContainerCrop()))
+        crop, content = data.get("crop", nouns.ContainerCrop()), data.get("content")
+        if not isinstance(crop, nouns.ContainerCrop) or not isinstance(content, nouns.Area | None):
+            return  # a fault of its own
         try:
-            replace(facts, content=data.get("content")).picture  # noqa: B018
+            nouns.FileFacts(data["width"], data["height"], crop=crop, content=content).picture  # noqa: B018
         except ValueError as error:
             raise ValidationError({"content" if "content" in data else "crop": [str(error)]}) from error
 

@@ -18,9 +18,9 @@ from tallwide.geometry import (
     Sides,
     combined_area,
     common_area,
+    pixel_shape,
     recorded_ratio,
     recorded_to_upright,
-    shown_ratio,
     upright_fraction_to_recorded,
     upright_sides_to_recorded,
     upright_to_recorded,
@@ -29,7 +29,7 @@ from tallwide.job import Capture, Deliverable, Job, exact
 from tallwide_service.core.candidates import Shape, chain, largest_first
 from tallwide_service.core.optics import image_facts
 from tallwide_service.core.region import Region, Span, image_circle, protected, spans, usable_region
-from tallwide_service.core.snap import nearest_step
+from tallwide_service.core.snap import nearest_step, nearest_step_of
 from tallwide_service.errors import CannotBeMet, Fault
 
 
@@ -45,13 +45,14 @@ class Solution:
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """One deliverable's frame as the solver sees it, everything turned to the recorded raster."""
+    """One deliverable's frame as the solver sees it: all turned to the recorded raster but the aspect `requested`."""
 
     deliverable: Deliverable
     pointer: str
     shape: Shape
     align: tuple[Fraction, Fraction]
     protection: Sides
+    requested: Fraction
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,13 +152,14 @@ def frames(job: Job) -> tuple[Frame, ...]:
 def frame_of(deliverable: Deliverable, pointer: str, job: Job) -> Frame:
     """Return one deliverable's frame, turned from the upright picture to the recorded raster."""
     capture = job.capture
-    align = deliverable.align
+    align, requested = deliverable.align, deliverable.ratio
     return Frame(
         deliverable=deliverable,
         pointer=pointer,
-        shape=Shape(recorded_ratio(deliverable.ratio, capture), exact(job.framing.aspect_tolerance), capture.grid),
+        shape=Shape(recorded_ratio(requested, capture), exact(job.framing.aspect_tolerance), capture.grid),
         align=upright_fraction_to_recorded(exact(align.x), exact(align.y), capture.roll),
         protection=upright_sides_to_recorded(deliverable.protection.shares(), capture.roll),
+        requested=requested,
     )
 
 
@@ -206,15 +208,12 @@ def nearest_place(frame: Frame, ground: Ground, width: int, height: int) -> Rect
 
     Least squared distance, then the smaller y, then the smaller x; `None` where the size has no place.
     """
-    wanted_x, wanted_y = wanted_place(frame, ground, width, height)
     if ground.region.is_plain:
         horizontal, vertical = ground.spans(frame)
-        columns, rows = horizontal.places(width), vertical.places(height)
-        if columns is None or rows is None:
-            return None
-        x = nearest_step(wanted_x, horizontal.step, lowest=columns[0], highest=columns[1])
-        y = nearest_step(wanted_y, vertical.step, lowest=rows[0], highest=rows[1])
-        return Rect(x, y, width, height)
+        x = _nearest_on_axis(horizontal, frame.align[0], width)
+        y = _nearest_on_axis(vertical, frame.align[1], height)
+        return None if x is None or y is None else Rect(x, y, width, height)
+    wanted_x, wanted_y = wanted_place(frame, ground, width, height)
     xs, first, last = _columns_of_places(frame, ground, width, height)
     if not xs.size:
         return None
@@ -230,6 +229,16 @@ def nearest_place(frame: Frame, ground: Ground, width: int, height: int) -> Rect
         )
     )
     return Rect(best[2], best[1], width, height)
+
+
+def _nearest_on_axis(span: Span, align: Fraction, side: int) -> int | None:
+    """Return the place on one axis of a plain raster; in integers, since most frames are placed here."""
+    places = span.places(side)
+    if places is None:
+        return None
+    share, unit = align.numerator, align.denominator
+    wanted = span.start * unit + share * (span.stop - span.start - side)
+    return nearest_step_of(wanted, unit, span.step, lowest=places[0], highest=places[1])
 
 
 def wanted_place(frame: Frame, ground: Ground, width: int, height: int) -> tuple[Fraction, Fraction]:
@@ -337,13 +346,13 @@ def _axis_bound_by(span: Span, side: int, step: int, edges: tuple[str, str]) -> 
     longer = side + step
     if span.places(longer) is not None:
         return []
-    bare = Span(span.start, span.stop, span.step, span.before, span.after)
-    if bare.places(longer) is not None:
+    if span.held is not None and span.bare.places(longer) is not None:
         return ["subject"]
     names = list(edges)
-    if Span(span.start, span.stop, span.step).places(longer) is not None:
+    is_protected = span.before or span.after
+    if is_protected and Span(span.start, span.stop, span.step).places(longer) is not None:
         names.append("protection")
-    if replace(bare, step=1).places(side + 1) is not None:
+    if Span(span.start, span.stop, 1, span.before, span.after).places(side + 1) is not None:
         names.append("grid")
     return names
 
@@ -367,8 +376,6 @@ def describe(frame: Frame, placement: Placement, ground: Ground) -> Extraction:
     """Return the answer for one placed frame."""
     capture = ground.capture
     rect, raster = placement.rect, capture.raster
-    requested = frame.deliverable.ratio
-    achieved = shown_ratio(rect.width, rect.height, capture)
     facts = image_facts(rect, capture)
     return Extraction(
         deliverable=frame.deliverable.label,
@@ -376,7 +383,7 @@ def describe(frame: Frame, placement: Placement, ground: Ground) -> Extraction:
         upright_rect=recorded_to_upright(rect, capture),
         ideal_rect=ideal_rect(rect, frame),
         protection_rect=protected(rect, frame.protection),
-        aspect=AchievedAspect(float(requested), float(achieved), float(achieved / requested - 1)),
+        aspect=achieved_aspect(rect, frame, capture),
         bound_by=placement.bound_by,
         share_of_raster=rect.area / (raster.width * raster.height),
         subject_room=subject_room(rect, ground),
@@ -387,14 +394,42 @@ def describe(frame: Frame, placement: Placement, ground: Ground) -> Extraction:
     )
 
 
+def achieved_aspect(rect: Rect, frame: Frame, capture: Capture) -> AchievedAspect:
+    """Return the aspect that was asked for beside that of a rectangle, as shown.
+
+    One integer over another is rounded once, as the float of their exact quotient is.
+    """
+    ratio, shape = frame.shape.ratio, pixel_shape(capture)
+    # Achieved and requested by the recorded raster; a body on its side shows both turned over.
+    wide, high = rect.width * ratio.denominator, rect.height * ratio.numerator
+    shown, by = rect.width * shape.numerator, rect.height * shape.denominator
+    if capture.is_on_its_side:
+        wide, high, shown, by = high, wide, by, shown
+    return AchievedAspect(float(frame.requested), shown / by, (wide - high) / high)
+
+
 def ideal_rect(rect: Rect, frame: Frame) -> RealRect:
     """Return the largest rectangle of exactly the requested ratio inside `rect`, around its align point."""
-    ratio = frame.shape.ratio
-    width = min(Fraction(rect.width), rect.height * ratio)
-    height = width / ratio
-    x = rect.x + frame.align[0] * (rect.width - width)
-    y = rect.y + frame.align[1] * (rect.height - height)
-    return RealRect(float(x), float(y), float(width), float(height))
+    wide, high = frame.shape.ratio.numerator, frame.shape.ratio.denominator
+    if rect.width * high <= rect.height * wide:
+        return RealRect(
+            float(rect.x),
+            _inset(rect.y, rect.height * wide - rect.width * high, wide, frame.align[1]),
+            float(rect.width),
+            rect.width * high / wide,
+        )
+    return RealRect(
+        _inset(rect.x, rect.width * high - rect.height * wide, high, frame.align[0]),
+        float(rect.y),
+        rect.height * wide / high,
+        float(rect.height),
+    )
+
+
+def _inset(start: int, room: int, unit: int, share: Fraction) -> float:
+    """Return `start` and a share of `room / unit` beyond it, rounded once."""
+    whole = unit * share.denominator
+    return (start * whole + room * share.numerator) / whole
 
 
 def subject_room(rect: Rect, ground: Ground) -> SubjectRoom | None:

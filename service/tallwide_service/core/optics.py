@@ -10,9 +10,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 
 from tallwide.answers import AngleOfView, Rect, Size
-from tallwide.job import Capture, Display, exact
+from tallwide.job import Capture, Display, Number, exact
 
 ARC_MINUTE_DEG = 1 / 60
 
@@ -41,11 +42,14 @@ def pixel_mm(capture: Capture) -> tuple[Fraction, Fraction] | None:
     """Return the exact width and height of one recorded pixel on the sensor; `None` without a pitch."""
     if capture.photosite_pitch_um is None:
         return None
-    pitch_mm = exact(capture.photosite_pitch_um) / 1000
-    return (
-        pitch_mm * Fraction(capture.imager.width, capture.raster.width),
-        pitch_mm * Fraction(capture.imager.height, capture.raster.height),
-    )
+    imager, raster, pitch_um = capture.imager, capture.raster, capture.photosite_pitch_um
+    return _side_mm(pitch_um, imager.width, raster.width), _side_mm(pitch_um, imager.height, raster.height)
+
+
+@lru_cache(maxsize=1024)
+def _side_mm(pitch_um: Number, photosites: int, pixels: int) -> Fraction:
+    """Return the side of one recorded pixel, exact, where so many pixels lie on so many photosites."""
+    return exact(pitch_um) / 1000 * Fraction(photosites, pixels)
 
 
 def edges_mm(rect: Rect, capture: Capture, pixel: tuple[Fraction, Fraction]) -> Edges:
@@ -53,7 +57,9 @@ def edges_mm(rect: Rect, capture: Capture, pixel: tuple[Fraction, Fraction]) -> 
     offset = capture.lens.offset_mm if capture.lens else None
     axis_x, axis_y = (offset.x, offset.y) if offset else (0, 0)
     width, height = capture.raster.width, capture.raster.height
-    half_x, half_y = float(pixel[0] / 2), float(pixel[1] / 2)
+    # One integer over another is rounded once, as the float of their exact quotient is.
+    half_x = pixel[0].numerator / (2 * pixel[0].denominator)
+    half_y = pixel[1].numerator / (2 * pixel[1].denominator)
     return Edges(
         (2 * rect.x - width) * half_x - axis_x,
         (2 * rect.y - height) * half_y - axis_y,
@@ -68,7 +74,8 @@ def image_facts(rect: Rect, capture: Capture) -> ImageFacts:
     if pixel is None:
         return ImageFacts()
     edges = edges_mm(rect, capture, pixel)
-    width, height = float(rect.width * pixel[0]), float(rect.height * pixel[1])
+    width = rect.width * pixel[0].numerator / pixel[0].denominator
+    height = rect.height * pixel[1].numerator / pixel[1].denominator
     focal_mm = capture.lens.focal_length_mm if capture.lens else None
     return ImageFacts(
         size_mm=Size(height, width) if capture.is_on_its_side else Size(width, height),

@@ -173,6 +173,8 @@ class Region:
     @property
     def pixels(self) -> Rect:
         """The largest rectangle of whole pixels inside the bounding box."""
+        if self.is_plain:
+            return self.raster
         left, top = ceil(self.box.left), ceil(self.box.top)
         return Rect(left, top, max(floor(self.box.right) - left, 0), max(floor(self.box.bottom) - top, 0))
 
@@ -313,10 +315,26 @@ class Span:
         first, last = ceil_to_step(lowest, self.step), floor_to_step(highest, self.step)
         return (first, last) if first <= last else None
 
+    @property
+    def bare(self) -> Span:
+        """The span of a frame that need not hold anything."""
+        return self if self.held is None else Span(self.start, self.stop, self.step, self.before, self.after)
+
+    def _most(self) -> int:
+        """Return a side that none is longer than: with its exact protection it just fills the span."""
+        before, after = self.before, self.after
+        unit = before.denominator * after.denominator
+        grown = unit + before.numerator * after.denominator + after.numerator * before.denominator
+        return max(self.stop - self.start, 0) * unit // grown
+
     def longest(self, step: int) -> int:
         """Return the longest side, a multiple of `step`, that fits beside its protection; 0 where none does."""
-        bare = Span(self.start, self.stop, self.step, self.before, self.after)
-        fits, fails = 0, max(self.stop - self.start, 0) // step + 1
+        bare = self.bare
+        most = bare._most() // step
+        for fits in range(most, max(most - 3, 0), -1):  # most often the first
+            if bare.places(fits * step) is not None:
+                return fits * step
+        fits, fails = 0, max(most - 2, 1)
         while fails - fits > 1:
             middle = (fits + fails) // 2
             if bare.places(middle * step) is None:

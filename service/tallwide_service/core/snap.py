@@ -37,7 +37,12 @@ def nearest_step(value: Fraction, step: int, *, lowest: int, highest: int) -> in
     >>> nearest_step(Fraction(5), 2, lowest=0, highest=10)
     4
     """
+    return nearest_step_of(value.numerator, value.denominator, step, lowest=lowest, highest=highest)
+
+
+def nearest_step_of(numerator: int, denominator: int, step: int, *, lowest: int, highest: int) -> int:
+    """Return the same for `numerator / denominator`, which need not be in lowest terms."""
     # The smaller of two equally near: ceil(value/step - 1/2).
-    n, d = value.numerator, value.denominator * step
-    nearest = -((d - 2 * n) // (2 * d)) * step
+    whole = denominator * step
+    nearest = -((whole - 2 * numerator) // (2 * whole)) * step
     return min(max(nearest, lowest), highest)
