@@ -14,6 +14,7 @@ from fractions import Fraction
 from types import MappingProxyType
 from typing import Any, ClassVar, get_args
 
+import orjson
 from marshmallow import INCLUDE, Schema, ValidationError, fields, post_load, validates_schema
 from marshmallow.validate import Length, OneOf, Range, Regexp, Validator
 
