@@ -126,7 +126,7 @@ def test_only_transport_command_line_and_demo_know_the_service():
 @pytest.mark.parametrize(
     ("part", "may"),
     [
-        (FOUNDATIONS, (*FOUNDATIONS, *VOCABULARY, "rfc8785")),
+        (FOUNDATIONS, (*FOUNDATIONS, *VOCABULARY, "orjson", "rfc8785")),
         (("tallwide_service.core",), ("tallwide_service.core", *FOUNDATIONS, *VOCABULARY, "numpy", "shapely")),
         (
             ("tallwide_service.render",),
