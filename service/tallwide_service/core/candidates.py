@@ -76,12 +76,12 @@ class Family:
             yield from self._close_pairs(count, most_partner)
 
     def all_pairs(self, most: int, most_partner: int) -> tuple[Whole, Whole]:
-        """Return every count and its partner within the tolerance and both limits, in no particular order."""
+        """Return every count and its partner within the tolerance and both limits, rising."""
         top = self.last_count(most, most_partner)
         if top <= 0:
             return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
         if 4 * top * max(self.rise, self.run) >= 1 << 62:
-            pairs = [pair for count in range(1, top + 1) for pair in self._close_pairs(count, most_partner)]
+            pairs = sorted(pair for count in range(1, top + 1) for pair in self._close_pairs(count, most_partner))
             both = np.array(pairs, dtype=np.int64).reshape(-1, 2)
             return both[:, 0], both[:, 1]
         counts = np.arange(1, top + 1, dtype=np.int64)
@@ -90,7 +90,11 @@ class Family:
         is_half_way = (rest == 0) & (nearest > 1)
         if is_half_way.any():
             found.append(self._kept(counts[is_half_way], nearest[is_half_way] - 1, most_partner))
-        return np.concatenate([kept[0] for kept in found]), np.concatenate([kept[1] for kept in found])
+        kept, partners = (np.concatenate([one[side] for one in found]) for side in (0, 1))
+        if len(found) > 1:
+            rising = np.lexsort((partners, kept))
+            kept, partners = kept[rising], partners[rising]
+        return kept, partners
 
     def _kept(self, counts: Whole, partners: Whole, most_partner: int) -> tuple[Whole, Whole]:
         keep = (partners <= most_partner) & self._are_close(counts, partners)
@@ -168,8 +172,10 @@ def chain_sides(shape: Shape, most_width: int, most_height: int) -> tuple[Whole,
     grid = shape.grid
     columns, lines = most_width // grid.width, most_height // grid.height
     by_height, by_width = families(shape)
-    down, across = by_height.all_pairs(lines, columns)
-    other_across, other_down = by_width.all_pairs(columns, lines)
-    # Both sides of a pair in one number, so that numpy sorts and drops doubles at once.
-    pairs = np.unique(np.concatenate([across << 32 | down, other_across << 32 | other_down]))
-    return (pairs >> 32) * grid.width, (pairs & 0xFFFF_FFFF) * grid.height
+    # The family counted along the longer side, in steps, holds the other one: nearest along the
+    # shorter side is nearer still along the longer.
+    if by_height.rise >= by_height.run:
+        across, down = by_width.all_pairs(columns, lines)
+    else:
+        down, across = by_height.all_pairs(lines, columns)
+    return across * grid.width, down * grid.height

@@ -113,9 +113,7 @@ def best_sizes(together: Together) -> Found:
         return Found({}, 0, None)
     if field.is_plain_to_value:
         return search(field, measure_of(together))
-    combining = Combining(field, together.exact_key)
-    found = search(field, measure_of(together), combining.at)
-    return found if combining.cut is None or found.left is not None else replace(found, left=combining.cut)
+    return search(field, measure_of(together), Combining(field, together.exact_key))
 
 
 def best_placed(together: Together, found: Found, wanted: Sequence[Rect]) -> tuple[Sizes, Placed] | None:

@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import product
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -69,10 +70,7 @@ class Field:
     @property
     def is_plain_to_value(self) -> bool:
         """Whether one t gives each frame one largest size, so that its value is found without trying combinations."""
-        whole_steps = self.x.is_nested and self.y.is_nested
-        return (whole_steps or (self.matched is None and not self.pairs)) and not (
-            self.pairs and (self.x.has_ties or self.y.has_ties)
-        )
+        return not self.pairs or all(axis.is_nested and not axis.has_ties for axis in (self.x, self.y))
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,15 +163,11 @@ class Looks:
             & (edges.bottom + slack_y >= subject.bottom)
         )
 
-    def may_lie_inside(self, inner: Whole, outer: Whole) -> Truth:
-        """Which sizes may lie inside other sizes, whose align points are less than a step away."""
-        field = self.field
-        allowed = np.ones(inner.shape, dtype=np.bool_)
-        for table in (field.x, field.y):
-            allowed &= table.length[inner] <= table.length[outer]
-            allowed &= table.near[inner] - table.near[outer] <= table.step
-            allowed &= table.far[inner] - table.far[outer] <= table.step
-        return allowed
+    def may_lie_inside(self, inner: Whole, outer: Whole, cells: Cells) -> Truth:
+        """Which sizes may lie inside other sizes for some t of a cell."""
+        return self.field.x.may_lie_inside(inner, outer, cells[0], cells[1]) & self.field.y.may_lie_inside(
+            inner, outer, cells[2], cells[3]
+        )
 
     # Largest sizes -----------------------------------------------------------------------------
 
@@ -214,6 +208,22 @@ class Looks:
             fails[asked[~good]] = middle[~good]
         return np.maximum(found, below).reshape(shape)
 
+    def leaning(self, cells: Cells, bound: Whole, x: Whole, y: Whole) -> Whole:
+        """Return by how many frames more a cell's bound rests on its width than on its height.
+
+        A bound rests on an axis where it no longer holds once t is settled on that axis alone.
+        """
+        flat = self.field.offsets[:, None] + bound
+        settled_x, settled_y = cells.copy(), cells.copy()
+        settled_x[0], settled_x[1] = x - 1, x
+        settled_y[2], settled_y[3] = y - 1, y
+        holds_without_x, holds_without_y = (
+            self.core_fits(flat, settled[:, None, :], None) & self.may_hold_subject(flat, settled[:, None, :], None)
+            for settled in (settled_x, settled_y)
+        )
+        more: Whole = holds_without_y.sum(axis=0) - holds_without_x.sum(axis=0)
+        return more
+
     def cell_fits(self, cells: Cells, options: tuple[int, int] | None) -> Callable[[Whole, Whole], Truth]:
         """Return the question whether a size's core fits, for frames down and cells across."""
         count = cells.shape[1]
@@ -227,9 +237,11 @@ class Looks:
         """Return sizes, frames down and cells across, that none over a cell passes; -1 throughout where none can be."""
         everyone = np.arange(self.field.frames)
         bound = self.largest(everyone, most, self.cell_fits(cells, None))
+        if not (self.field.x.is_nested and self.field.y.is_nested):
+            bound = self._stepped_down(bound, cells, None)
         if self.field.pairs or self.field.matched is not None:
             for _ in range(_BOUND_PASSES if self.field.pairs and self.field.matched else 1):
-                bound = self._inside(bound)
+                bound = self._inside(bound, cells)
                 bound = self._matched_down(bound)
         return self._or_nowhere(bound, self._may_hold(bound, cells, None))
 
@@ -243,7 +255,7 @@ class Looks:
     def _or_nowhere(self, sizes: Whole, allowed: Truth) -> Whole:
         return np.where(((sizes >= 0) & allowed).all(axis=0), sizes, -1)
 
-    def _inside(self, bound: Whole) -> Whole:
+    def _inside(self, bound: Whole, cells: Cells) -> Whole:
         """Cut sizes down to what may lie inside their outer frames."""
         bound = bound.copy()
         offsets = self.field.offsets
@@ -252,7 +264,7 @@ class Looks:
                 around = offsets[outer] + np.maximum(bound[outer], 0)
 
                 def fits(sizes: Whole, flat: Whole, around: Whole = around) -> Truth:
-                    return self.may_lie_inside(sizes, around[flat])
+                    return self.may_lie_inside(sizes, around[flat], cells[:, flat])
 
                 cut = np.where(bound[outer] >= 0, bound[inner], -1)
                 bound[inner] = self.largest(np.array([inner]), cut[None, :], fits)[0]
@@ -308,8 +320,8 @@ class Looks:
         assert best is not None  # noqa: S101 - there is at least one option
         return best
 
-    def _stepped_down(self, sizes: Whole, cells: Cells, option: tuple[int, int]) -> Whole:
-        """Return the largest sizes that fit exactly, where lengths are no whole place steps."""
+    def _stepped_down(self, sizes: Whole, cells: Cells, option: tuple[int, int] | None) -> Whole:
+        """Return the largest sizes whose own core fits, where lengths are no whole place steps."""
         count = cells.shape[1]
         flat = sizes.ravel().copy()
         base = np.broadcast_to(self.field.offsets[:, None], sizes.shape).ravel()
@@ -395,7 +407,15 @@ class Found:
     left: Sizes | None
 
 
-ValueAt = Callable[[int, int, Sizes], Sizes | None]
+class ValueAt(Protocol):
+    """Gives the best sizes at one t, up to a bound, until it has looked at as much as it may."""
+
+    @property
+    def is_spent(self) -> bool:
+        """Whether something has been left out."""
+
+    def at(self, x: int, y: int, most: Sizes) -> Sizes | None:
+        """Return the best sizes for one t; `None` where some frame has none."""
 
 
 def search(field: Field, measure: Measure, value_at: ValueAt | None = None, most_looks: int = MOST_LOOKS) -> Found:
@@ -404,7 +424,7 @@ def search(field: Field, measure: Measure, value_at: ValueAt | None = None, most
     Parameters
     ----------
     value_at
-        Gives the best sizes at one t, up to a bound, for fields that are not plain to value.
+        Gives the best sizes at one t for fields that are not plain to value.
     """
     looks = Looks(field)
     root = np.array(
@@ -433,12 +453,15 @@ def search(field: Field, measure: Measure, value_at: ValueAt | None = None, most
         looked, bound = cells[:, batch], bounds[:, batch]
         x, y, values = _values(field, looks, looked, bound, value_at)
         best = _keep_best(found, best, measure, (x, y), values)
+        if value_at is not None and value_at.is_spent:
+            return Found(found, cases, tuple(bounds[:, ordered[0]].tolist()))
         is_unit = (looked[1] - looked[0] <= 1) & (looked[3] - looked[2] <= 1)
         is_done = is_unit | (values == bound).all(axis=0)
         looked, bound = looked[:, ~is_done], bound[:, ~is_done]
-        children, inherited = _split(field, looked, bound)
+        x, y = x[~is_done], y[~is_done]
+        children, inherited = _split(field, looked, bound, looks.leaning(looked, bound, x, y))
         if children.shape[1] < _FEW_CELLS:
-            children, inherited = _split(field, children, inherited)
+            children, inherited = _split(field, children, inherited, np.zeros(children.shape[1], dtype=np.int64))
         cases += children.shape[1]
         fresh = looks.bound(children, inherited)
         alive = (fresh >= 0).all(axis=0)
@@ -464,7 +487,7 @@ def _values(
         return x, y, looks.value(x, y, bound)
     values = np.full(bound.shape, -1, dtype=np.int64)
     for place in range(bound.shape[1]):
-        value = value_at(int(x[place]), int(y[place]), tuple(bound[:, place].tolist()))
+        value = value_at.at(int(x[place]), int(y[place]), tuple(bound[:, place].tolist()))
         if value is not None:
             values[:, place] = value
     return x, y, values
@@ -499,12 +522,14 @@ def _keep_best(
     return best
 
 
-def _split(field: Field, cells: Cells, bound: Whole) -> tuple[Cells, Whole]:
-    """Return cells in halves along their longer side, with the bounds they inherit; single t stay as they are."""
+def _split(field: Field, cells: Cells, bound: Whole, leaning: Whole) -> tuple[Cells, Whole]:
+    """Return cells in halves, with the bounds they inherit; single t stay as they are.
+
+    Along x where `leaning` is above 0, along y where it is below, else along the longer side.
+    """
     across, down = cells[1] - cells[0], cells[3] - cells[2]
-    along_x = (across > 1) & (
-        (down <= 1) | (across * field.x.step * field.y.counts >= down * field.y.step * field.x.counts)
-    )
+    is_wide = across * field.x.step * field.y.counts >= down * field.y.step * field.x.counts
+    along_x = (across > 1) & ((down <= 1) | (leaning > 0) | ((leaning == 0) & is_wide))
     along_y = ~along_x & (down > 1)
     middle_x, middle_y = (cells[0] + cells[1]) // 2, (cells[2] + cells[3]) // 2
     first, second = cells.copy(), cells.copy()

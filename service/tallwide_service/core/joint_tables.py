@@ -76,6 +76,36 @@ class AxisTable:
         """Return the place of sizes for t on a free axis."""
         return -((self.lead[sizes] - t) // self.counts) * self.step
 
+    def may_lie_inside(self, inner: Whole, outer: Whole, low: Whole, high: Whole) -> npt.NDArray[np.bool_]:
+        """Which sizes may lie inside others on this axis for some t, low < t <= high."""
+        shorter = self.length[inner] <= self.length[outer]
+        if not self.is_free:
+            begins = self.last[inner] >= self.first[outer]
+            ends = self.first[inner] + self.length[inner] <= self.last[outer] + self.length[outer]
+            return shorter & begins & ends
+        if not self.is_nested:
+            # Align points lie less than a step apart.
+            begins = self.near[inner] - self.near[outer] <= self.step
+            return shorter & begins & (self.far[inner] - self.far[outer] <= self.step)
+        # Ranks of the far edges: places for them have the form that places of the near edges have.
+        lead, behind = self.lead[inner], self.lead[inner] - self.length[inner] // self.step * self.counts
+        other, other_behind = self.lead[outer], self.lead[outer] - self.length[outer] // self.step * self.counts
+        # An edge lies no further in than another for the t whose rest, 1 to `counts`, passes what one rank is ahead.
+        before, after = np.maximum(lead - other, 0), np.maximum(other_behind - behind, 0)
+        may = shorter & (self._largest_rest(other, low, high) > before)
+        may &= self._largest_rest(behind, low, high) > after
+        # Both at one t: two arcs of a circle of `counts` must meet.
+        apart = (behind + after - other - before) % self.counts
+        meet = (apart < self.counts - before) | ((-apart) % self.counts < self.counts - after)
+        return may & meet
+
+    def _largest_rest(self, lead: Whole, low: Whole, high: Whole) -> Whole:
+        """Return the largest rest of t - lead over low < t <= high, counted 1 to `counts`."""
+        first, last = (low - lead) % self.counts + 1, (high - lead - 1) % self.counts + 1
+        wraps = (high - low >= self.counts) | (first > last)
+        rest: Whole = np.where(wraps, self.counts, last)
+        return rest
+
     def middle(self, sizes: Whole, low: Whole, high: Whole) -> Whole:
         """Return the t, low < t <= high, in the middle of where all sizes (frames down) lie in the box."""
         first = ((self.low[sizes] // self.step - 1) * self.counts + self.lead[sizes] + 1).max(axis=0)

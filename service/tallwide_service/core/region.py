@@ -8,6 +8,7 @@ Lengths are recorded pixels, origin top left, y down.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
@@ -55,32 +56,42 @@ class Circle:
 
     def cut(self, columns: Columns) -> None:
         """Take away the rows outside the circle."""
+        half_height, middle = float(self.half_height), float(self.y)
         places = np.arange(len(columns.first), dtype=np.float64)
         off = (places - float(self.x)) / float(self.half_width)
         left = 1 - off * off
-        reach = np.sqrt(np.maximum(left, 0.0)) * float(self.half_height)
-        upper, lower = float(self.y) + reach, float(self.y) - reach
-        doubtful = np.abs(left) < _RAREST
-        doubtful |= np.abs(upper - np.rint(upper)) < _NEAR
-        doubtful |= np.abs(lower - np.rint(lower)) < _NEAR
-        first, last = np.ceil(lower).astype(np.int64), np.floor(upper).astype(np.int64)
-        outside = (left < 0) & ~doubtful
-        first[outside], last[outside] = 1, 0
+        depth = np.sqrt(np.maximum(left, _RAREST))
+        reach = depth * half_height
+        upper, lower = middle + reach, middle - reach
+        # What doubles may be wrong by: the root is steep near the circle's ends, and large numbers are coarse.
+        slack = _NEAR + 1e-14 * (half_height * (1 + np.abs(off)) / depth + abs(middle))
+        is_out = left < -_RAREST * (1 + off * off)
+        doubtful = np.abs(left) <= _RAREST * (1 + off * off)
+        doubtful |= np.abs(upper - np.rint(upper)) < slack
+        doubtful |= np.abs(lower - np.rint(lower)) < slack
+        doubtful &= ~is_out
+        ends = -2.0, columns.height + 2.0
+        first = np.ceil(np.clip(lower, *ends)).astype(np.int64)
+        last = np.floor(np.clip(upper, *ends)).astype(np.int64)
+        first[is_out], last[is_out] = 1, 0
         for column in np.flatnonzero(doubtful).tolist():
-            first[column], last[column] = self._rows(column, int(np.rint(lower[column])), int(np.rint(upper[column])))
+            top, bottom = self._rows(column)
+            first[column], last[column] = max(top, -2), min(bottom, columns.height + 2)
         columns.keep(first, last)
 
-    def _rows(self, column: int, first: int, last: int) -> tuple[int, int]:
-        """Return the first and last row of a column, searched from near guesses, exactly."""
-        middle = round(self.y)
-        if not any(self.holds(column, row) for row in (middle - 1, middle, middle + 1)):
+    def _rows(self, column: int) -> tuple[int, int]:
+        """Return the first and last row of a column, exactly; 1 and 0 where there is none.
+
+        In whole parts of a pixel, (row d - y)^2 <= (b^2 (a^2 - (column d - x)^2)) / a^2; the largest whole
+        number below the root of a fraction is that below the root of its whole part.
+        """
+        parts = math.lcm(*(each.denominator for each in (self.x, self.y, self.half_width, self.half_height)))
+        x, y, a, b = (int(each * parts) for each in (self.x, self.y, self.half_width, self.half_height))
+        inside = a * a - (column * parts - x) ** 2
+        if inside < 0:
             return 1, 0
-        first, last = min(first - 1, middle), max(last + 1, middle)
-        while not self.holds(column, first):
-            first += 1
-        while not self.holds(column, last):
-            last -= 1
-        return first, last
+        reach = math.isqrt(b * b * inside // (a * a))
+        return -((reach - y) // parts), (y + reach) // parts
 
 
 class HalfPlane(NamedTuple):
