@@ -12,6 +12,9 @@ from tallwide_service.core.extraction import Frame, Ground, broken_around, frame
 from tallwide_service.core.joint import best_placed, best_sizes, together_of
 from tallwide_service.errors import CannotBeMet, Fault
 
+# Looks at each relaxation: enough to tell, and little beside the search that found none.
+_MOST_LOOKS = 150_000
+
 
 def conflict(job: Job, ground: Ground, wanted: Sequence[Rect]) -> CannotBeMet:
     """Return the error of frames that cannot share a point: what stands in the way alone, and by how much.
@@ -39,7 +42,7 @@ def solved_freely(job: Job) -> Sequence[Rect]:
     ground, views = ground_of(job), frames(job)
     wanted = [place_alone(frame, ground).rect for frame in views]
     together = together_of(job, views, ground)
-    placed = best_placed(together, best_sizes(together), wanted)
+    placed = best_placed(together, best_sizes(together, _MOST_LOOKS), wanted)
     if placed is None:
         raise CannotBeMet("the frames cannot share a scene point")
     return placed[1][2]

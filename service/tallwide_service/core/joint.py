@@ -13,6 +13,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import total_ordering
+from itertools import groupby
+from typing import Any
 
 import numpy as np
 
@@ -23,10 +26,41 @@ from tallwide_service.core.candidates import chain_sides
 from tallwide_service.core.extraction import Frame, Ground, Placement, place_alone
 from tallwide_service.core.joint_combining import Combining
 from tallwide_service.core.joint_places import Placed, Question, best_places, line_of
-from tallwide_service.core.joint_search import NEAR, Field, Found, Matched, Measure, Real, Sizes, search
+from tallwide_service.core.joint_search import MOST_LOOKS, NEAR, Field, Found, Matched, Measure, Real, Sizes, search
 from tallwide_service.core.joint_tables import Side, Whole, axis_table
 
 Places = list[Rect]
+
+
+@total_ordering
+class Product:
+    """A product of areas to the power of weights, in order of size; whole numbers decide what logarithms cannot."""
+
+    __slots__ = ("areas", "logarithm", "weights")
+
+    def __init__(self, areas: Sequence[int], weights: Sequence[int]) -> None:
+        self.areas, self.weights = tuple(areas), weights
+        logs = [weight * math.log(area) for area, weight in zip(areas, weights, strict=True)]
+        self.logarithm = math.fsum(logs)
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Product):
+            return NotImplemented
+        return self.areas == other.areas or (self._is_near(other) and self.exact() == other.exact())
+
+    def __lt__(self, other: Product) -> bool:
+        if self._is_near(other):
+            return self.areas != other.areas and self.exact() < other.exact()
+        return self.logarithm < other.logarithm
+
+    __hash__ = None  # type: ignore[assignment]
+
+    def _is_near(self, other: Product) -> bool:
+        return abs(self.logarithm - other.logarithm) <= 1e-12 * max(1.0, self.logarithm)
+
+    def exact(self) -> int:
+        """Return the product itself."""
+        return math.prod(area**weight for area, weight in zip(self.areas, self.weights, strict=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,20 +83,20 @@ class Together:
         """Return all frames' sizes."""
         return [self.size(frame, k) for frame, k in enumerate(chosen)]
 
-    def exact_key(self, chosen: Sizes) -> tuple[object, ...]:
+    def exact_key(self, chosen: Sizes) -> tuple[Any, ...]:
         """Return the whole order of sizes: the objective, the product of areas, the aspect errors."""
         sizes = self.sizes(chosen)
         areas = [width * height for width, height in sizes]
         errors = (frame.shape.error(*size) for frame, size in zip(self.frames, sizes, strict=True))
-        return self._objective(chosen, areas), math.prod(areas), -sum(errors, Fraction(0))
+        return self._objective(chosen, areas), Product(areas, (1,) * len(areas)), -sum(errors, Fraction(0))
 
-    def _objective(self, chosen: Sizes, areas: Sequence[int]) -> object:
+    def _objective(self, chosen: Sizes, areas: Sequence[int]) -> Any:
         kind = self.job.framing.objective
         if kind == "in_order":
             return tuple(areas)
         if kind == "largest":
             shared = math.gcd(*self.weights)
-            return math.prod(area ** (weight // shared) for area, weight in zip(areas, self.weights, strict=True))
+            return Product(areas, tuple(weight // shared for weight in self.weights))
         return tuple(sorted(self.oversampling(frame, k) for frame, k in enumerate(chosen)))
 
     def oversampling(self, frame: int, k: int) -> Fraction:
@@ -106,24 +140,26 @@ def solve_together(job: Job, frames: Sequence[Frame], ground: Ground) -> tuple[l
     return placements, certificate(together, sizes, found)
 
 
-def best_sizes(together: Together) -> Found:
-    """Return the sizes that are best, but for near ties."""
+def best_sizes(together: Together, most_looks: int = MOST_LOOKS) -> Found:
+    """Return the sizes that are best, but for near ties, after so many looks at most."""
     field = together.field
     if not int(field.counts.min()):
         return Found({}, 0, None)
     if field.is_plain_to_value:
-        return search(field, measure_of(together))
-    return search(field, measure_of(together), Combining(field, together.exact_key))
+        return search(field, measure_of(together), most_looks=most_looks)
+    # A combination is some eighty times the work of a look.
+    combining = Combining(field, together.exact_key, most_looks // 80)
+    return search(field, measure_of(together), combining, most_looks)
 
 
 def best_placed(together: Together, found: Found, wanted: Sequence[Rect]) -> tuple[Sizes, Placed] | None:
     """Return the best of the sizes found with their best places; `None` where there are none."""
-    keys = {sizes: together.exact_key(sizes) for sizes in found.sizes}
-    for top in sorted(set(keys.values()), reverse=True):
+    keys = sorted(((together.exact_key(sizes), sizes) for sizes in found.sizes), key=lambda one: one[0], reverse=True)
+    for _, equals in groupby(keys, key=lambda one: one[0]):
         placed = [
             (sizes, each)
-            for sizes, key in keys.items()
-            if key == top and (each := best_places(question_of(together, sizes, wanted))) is not None
+            for _, sizes in equals
+            if (each := best_places(question_of(together, sizes, wanted))) is not None
         ]
         if placed:
             return min(placed, key=lambda one: (one[1][:2], one[0]))

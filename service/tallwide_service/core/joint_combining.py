@@ -9,24 +9,23 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from itertools import product
+from typing import Any
 
 import numpy as np
 
 from tallwide.answers import Rect
 from tallwide_service.core.joint_search import Field, Looks, Sizes
 
-# Combinations tried over all points, and sizes of one frame looked at in one go.
-MOST_COMBINATIONS = 60_000
+# Sizes of one frame looked at in one go.
 _BLOCK = 16
 
 
 class Combining:
-    """Tries combinations of sizes and places at single points, until `is_spent`."""
+    """Tries combinations of sizes and places at single points, until `most` of them have been tried."""
 
-    def __init__(self, field: Field, key: Callable[[Sizes], tuple[object, ...]]) -> None:
-        self.field, self.key = field, key
+    def __init__(self, field: Field, key: Callable[[Sizes], tuple[Any, ...]], most: int) -> None:
+        self.field, self.key, self.left = field, key, most
         self.looks = Looks(field)
-        self.left = MOST_COMBINATIONS
         self.lengths = (field.x.length.tolist(), field.y.length.tolist())
         # After so many sizes in a row that bring nothing new, none further down does: lengths repeat
         # their place within a step.
@@ -66,7 +65,7 @@ class Combining:
     def _combined(self, cells: np.ndarray, most: Sequence[int], least: Sequence[int]) -> Sizes | None:
         """Return the best combination of sizes between two bounds."""
         best: Sizes | None = None
-        best_key: tuple[object, ...] | None = None
+        best_key: tuple[Any, ...] | None = None
         field = self.field
 
         def choose(depth: int, chosen: dict[int, tuple[int, Rect]]) -> None:

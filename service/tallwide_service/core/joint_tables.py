@@ -78,9 +78,9 @@ class AxisTable:
 
     def may_lie_inside(self, inner: Whole, outer: Whole, low: Whole, high: Whole) -> npt.NDArray[np.bool_]:
         """Which sizes may lie inside others on this axis for some t, low < t <= high."""
-        shorter = self.length[inner] <= self.length[outer]
+        shorter: npt.NDArray[np.bool_] = self.length[inner] <= self.length[outer]
         if not self.is_free:
-            begins = self.last[inner] >= self.first[outer]
+            begins: npt.NDArray[np.bool_] = self.last[inner] >= self.first[outer]
             ends = self.first[inner] + self.length[inner] <= self.last[outer] + self.length[outer]
             return shorter & begins & ends
         if not self.is_nested:
@@ -92,12 +92,13 @@ class AxisTable:
         other, other_behind = self.lead[outer], self.lead[outer] - self.length[outer] // self.step * self.counts
         # An edge lies no further in than another for the t whose rest, 1 to `counts`, passes what one rank is ahead.
         before, after = np.maximum(lead - other, 0), np.maximum(other_behind - behind, 0)
-        may = shorter & (self._largest_rest(other, low, high) > before)
+        may: npt.NDArray[np.bool_] = shorter & (self._largest_rest(other, low, high) > before)
         may &= self._largest_rest(behind, low, high) > after
         # Both at one t: two arcs of a circle of `counts` must meet.
         apart = (behind + after - other - before) % self.counts
         meet = (apart < self.counts - before) | ((-apart) % self.counts < self.counts - after)
-        return may & meet
+        may &= meet
+        return may
 
     def _largest_rest(self, lead: Whole, low: Whole, high: Whole) -> Whole:
         """Return the largest rest of t - lead over low < t <= high, counted 1 to `counts`."""
