@@ -303,6 +303,71 @@ def test_the_order_of_the_deliverables_changes_nothing_but_in_order(seed):
     assert here == (None if there is None else there[::-1])
 
 
+@settings(max_examples=60)
+@given(seed=seeds, more=st.integers(1, 5))
+def test_a_wider_circle_and_a_larger_raster_never_lower_the_objective(seed, more):
+    job = random_job(seed)
+    capture, framing = job.capture, job.framing
+    if framing.point is not None or framing.subject is not None or capture.photosites is not None:
+        return  # shares and pixels of these mean another place on another raster
+    before = reward(job)
+    if before is None:
+        return
+    grid, raster = capture.grid, capture.raster
+    wider = [replace(capture, raster=Raster(raster.width + more * grid.x, raster.height + more * grid.y))]
+    if capture.lens is not None:
+        wider = [replace(capture, lens=replace(capture.lens, image_circle_mm=capture.lens.image_circle_mm + more))]
+    elif capture.usable_area is not None:
+        return
+    for larger in wider:
+        after = reward(replace(job, capture=larger))
+        assert after is not None
+        assert after >= before or after == pytest.approx(before, abs=1e-9)
+
+
+@settings(max_examples=80)
+@given(seed=seeds)
+def test_a_mirrored_job_has_the_mirrored_answer(seed):
+    job = random_job(seed)
+    capture, grid, framing = job.capture, job.capture.grid, job.framing
+    job = replace(job, capture=replace(capture, roll=0), framing=replace(framing, subject=None))
+    capture, width = job.capture, job.capture.raster.width
+    if grid.width % grid.x or width % grid.x:
+        return  # mirrored places would lie off the grid
+    point = framing.point
+    if point is not None and point.x is not None:
+        point = Point(float(1 - exact(point.x)), point.y)
+    mirrored = replace(
+        job,
+        capture=replace(
+            capture,
+            usable_area=None if capture.usable_area is None else tuple((width - x, y) for x, y in capture.usable_area),
+            lens=None
+            if capture.lens is None
+            else replace(capture.lens, offset_mm=replace(capture.lens.offset_mm, x=-capture.lens.offset_mm.x)),
+        ),
+        deliverables=tuple(
+            replace(
+                frame,
+                align=Align(float(1 - exact(frame.align.x)), frame.align.y),
+                protection=frame.protection
+                if frame.protection.left is None
+                else replace(frame.protection, left=frame.protection.right, right=frame.protection.left),
+            )
+            for frame in job.deliverables
+        ),
+        framing=replace(job.framing, point=point),
+    )
+    here, there = solved(job), solved(mirrored)
+    sizes = None if here is None else [(rect.width, rect.height) for rect in here]
+    assert sizes == (None if there is None else [(rect.width, rect.height) for rect in there])
+    if here is not None and capture.lens is None and capture.usable_area is None:
+        # On a plain raster lines do not depend on columns, and columns mirror but for ties, which go to the left.
+        assert [rect.y for rect in here] == [rect.y for rect in there]
+        for one, other in zip(here, there, strict=True):
+            assert abs(width - one.x - one.width - other.x) <= grid.x
+
+
 @settings(max_examples=40)
 @given(seed=seeds)
 def test_doubling_everything_doubles_the_answer(seed):
