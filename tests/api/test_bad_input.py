@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import copy
+import io
 import json
 import time
 
 import pytest
+from werkzeug.test import EnvironBuilder, run_wsgi_app
 
 from tallwide_service.limits import LIMITS
 
@@ -322,6 +324,27 @@ def test_a_body_too_large_is_a_413_that_names_the_limit(client):
     assert response.json["limit"] == LIMITS.body_bytes
 
 
+def sent(app, body: bytes, **environment):
+    """Return status and document of a body as a server hands it on."""
+    builder = EnvironBuilder(method="POST", path="/v1/extractions", content_type="application/json")
+    environ = builder.get_environ() | {"wsgi.input": io.BytesIO(body)}
+    environ.pop("CONTENT_LENGTH", None)
+    parts, status, _ = run_wsgi_app(app, environ | environment)
+    return int(status.split()[0]), json.loads(b"".join(parts))
+
+
+def test_a_body_in_chunks_is_read_and_bounded(app):
+    terminated = {"wsgi.input_terminated": True, "HTTP_TRANSFER_ENCODING": "chunked"}
+    assert sent(app, json.dumps(JOB).encode(), **terminated)[0] == 200
+    status, problem = sent(app, b" " * (LIMITS.body_bytes + 1), **terminated)
+    assert (status, problem["limit"]) == (413, LIMITS.body_bytes)
+
+
+@pytest.mark.parametrize(("length", "status"), [("abc", 400), ("-5", 400), ("9" * 30, 413)])
+def test_a_length_that_makes_no_sense_is_refused(app, length, status):
+    assert sent(app, json.dumps(JOB).encode(), CONTENT_LENGTH=length)[0] == status
+
+
 def test_own_members_beyond_their_bounds_are_refused(client):
     assert "at most" in refuse(client, JOB | {f"_{i}": i for i in range(40)})["errors"][0]["detail"]
     assert "bytes" in refuse(client, JOB | {"_note": "x" * 20_000})["errors"][0]["detail"]
@@ -382,7 +405,7 @@ def test_unknown_members_beyond_the_named_ones_are_counted(client):
 
 
 def test_no_refusal_costs_more_than_a_glance(client):
-    """A guard against work that grows with nonsense: seconds would show, milliseconds are measured elsewhere."""
+    """A guard against work that grows with nonsense: seconds would show, of this process alone."""
     for body in (
         b'{"a":' * 40_000,
         b"{" + b",".join(b'"%x":1' % i for i in range(24_000)) + b',"5dbf":1}',
@@ -393,8 +416,8 @@ def test_no_refusal_costs_more_than_a_glance(client):
         json.dumps(JOB | {"deliverables": [{"label": "x" * 100} for _ in range(1000)]}).encode(),
         json.dumps(with_member("/deliverables/0/aspect", "9" * 100_000 + ":1")).encode(),
     ):
-        started = time.perf_counter()
+        started = time.process_time()
         response = client.post("/v1/extractions", data=body, content_type="application/json")
         assert 400 <= response.status_code < 500
         assert len(response.data) < 60_000
-        assert time.perf_counter() - started < 1
+        assert time.process_time() - started < 1

@@ -9,9 +9,12 @@ from typing import Any
 
 import jsonschema
 import pytest
-from marshmallow import fields
+from marshmallow import ValidationError, fields
 
 from fields_of_a_job import covers, job_with, places, pointers_of, right_values, wrong_values
+from tallwide.wire import to_wire
+from tallwide_service.api.quick_reader import Doubt, reader_of
+from tallwide_service.api.schemas import JOB_SCHEMA
 
 COMMITTED = Path(__file__).parents[2] / "openapi" / "openapi.json"
 PLACES = places()
@@ -92,3 +95,19 @@ def test_every_object_carries_the_callers_members_and_refuses_other_names(client
     unknown = job_with(place.pointer, {**noun, "note": 1})
     assert f"{place.pointer}/note" in pointers_of(client.post("/v1/extractions", json=unknown))
     assert faults_by_description(unknown)
+
+
+@pytest.mark.parametrize("place", PLACES, ids=str)
+def test_every_value_is_read_quickly_as_its_schema_loads_it_or_not_at_all(place):
+    for value in (*right_values(place.field), *wrong_values(place.field)):
+        job = job_with(place.pointer, value)
+        try:
+            loaded = JOB_SCHEMA.load(job)
+        except ValidationError:
+            loaded = None
+        try:
+            quick = reader_of(JOB_SCHEMA)(job)
+        except Doubt:
+            quick = None
+        assert quick == loaded
+        assert quick is None or json.dumps(to_wire(quick)) == json.dumps(to_wire(loaded))

@@ -209,3 +209,17 @@ def test_the_docs_load_nothing_from_elsewhere(client):
     assert "https://" not in page
     with client.get("/docs/swagger-ui.css") as response:
         assert response.status_code == 200
+
+
+def test_the_docs_are_found_under_any_path(client):
+    """A proxy may serve the service under a path and a name that it does not know."""
+    with client.get("/docs") as response:
+        assert (response.status_code, response.headers["Location"]) == (308, "docs/")
+    with client.get("/docs/") as response:
+        assert "../openapi.json" in response.text
+
+
+def test_every_link_to_a_problem_has_the_path_of_the_proxy(app):
+    response = app.test_client().post("/v1/extractions", json={}, environ_overrides={"SCRIPT_NAME": "/framing"})
+    assert response.json["type"] == "/framing/problems/invalid-job"
+    assert response.json["instance"] == "/framing/v1/extractions"

@@ -94,6 +94,8 @@ def create_app() -> Flask:
     problems.register(app)
     document = _as_served(api.spec.to_dict())
     app.add_url_rule("/openapi.json", "openapi", lambda: json_response(document))
+    # Relative, so that a proxy may serve the service under any path and any name.
+    app.add_url_rule("/docs", "docs", lambda: Response(status=308, headers={"Location": "docs/"}))
     app.register_blueprint(
         get_swaggerui_blueprint("/docs", "../openapi.json", config={"app_name": "tallwide", "validatorUrl": None})
     )

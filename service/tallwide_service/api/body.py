@@ -17,7 +17,6 @@ from flask import Request
 from marshmallow import ValidationError
 
 from tallwide.job import Job
-from tallwide_service.api.loading import Loader
 from tallwide_service.api.problems import Problem, faults_of
 from tallwide_service.api.quick_reader import Doubt, quick_document, reader_of
 from tallwide_service.api.schemas import JOB_SCHEMA, has_half_pair
@@ -27,7 +26,6 @@ JSON_TYPE = "application/json"
 # Possessive, so that no text, however cut, is looked at twice.
 _STRINGS = re.compile(r'"(?:[^"\\]++|\\.)*+"?', re.DOTALL)
 _BRACKETS = re.compile(r"[\[\]{}]")
-_JOBS = Loader(JOB_SCHEMA)
 _HALF_PAIR = re.compile(r"\\u[dD][89a-fA-F]")
 
 _quick_job = reader_of(JOB_SCHEMA)
@@ -177,7 +175,7 @@ def unreadable(why: str) -> Problem:
 def job_of(document: Any) -> Job:
     """Return the job that a JSON value describes, or all its faults at once."""
     try:
-        job: Job = _JOBS.load(document)
+        job: Job = JOB_SCHEMA.load(document)
     except ValidationError as error:
         faults = faults_of(error.messages)
         raise Problem(
