@@ -24,7 +24,7 @@ from tallwide.handoff import HandoffAnswer, ReadAnswer
 from tallwide.job import View
 from tallwide.mapping import MapAnswer
 from tallwide.version import VERSION
-from tallwide_service.api import framing, handing_over, operations, pictures, placing, problems
+from tallwide_service.api import framing, handing_over, operations, page, pictures, placing, problems
 from tallwide_service.api.computing import json_response
 from tallwide_service.api.described import answer_schemas
 from tallwide_service.api.documented import PROBLEM_SCHEMA
@@ -99,6 +99,7 @@ def create_app() -> Flask:
     app.register_blueprint(
         get_swaggerui_blueprint("/docs", "../openapi.json", config={"app_name": "tallwide", "validatorUrl": None})
     )
+    app.register_blueprint(page.blueprint)
     app.extensions["tallwide-openapi"] = document
     return app
 
