@@ -49,7 +49,9 @@ class Watched:
         self.page = page
         self.complaints: list[str] = []
         self.asked: list[str] = []
-        page.on("console", lambda message: message.type in ("error", "warning") and self.complaints.append(message.text))
+        page.on(
+            "console", lambda message: message.type in ("error", "warning") and self.complaints.append(message.text)
+        )
         page.on("pageerror", lambda error: self.complaints.append(str(error)))
         page.on("request", lambda request: self.asked.append(request.url))
 

@@ -36,9 +36,12 @@ def posted_job(request: Request) -> Job:
     return read_job(posted_bytes(request))
 
 
-def queried_job(request: Request) -> Job:
-    """Return the job in `?job=`: JSON, deflated (zlib, RFC 1950), base64url without padding."""
-    unknown = sorted(request.args.keys() - {"job"})
+def queried_job(request: Request, *, beside: frozenset[str] = frozenset()) -> Job:
+    """Return the job in `?job=`: JSON, deflated (zlib, RFC 1950), base64url without padding.
+
+    `beside` names what else the query may hold.
+    """
+    unknown = sorted(request.args.keys() - {"job"} - beside)
     if unknown:
         raise Problem(400, "query", "The query could not be read", f"unknown parameter {unknown[0][:40]!r}")
     written = request.args.get("job")

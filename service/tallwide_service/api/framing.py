@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from flask_smorest import Blueprint
@@ -22,6 +23,7 @@ from tallwide_service.api.documented import (
     refusals,
 )
 from tallwide_service.api.problems import Problem
+from tallwide_service.api.tables import VIEW_PARAMETER, or_table, with_table
 from tallwide_service.core import margins, orientation, solve
 from tallwide_service.core.binding import what_binds
 from tallwide_service.core.extraction import Solution
@@ -38,14 +40,22 @@ def extractions_answer(job: Job, identity: str) -> ExtractionsAnswer:
     refuse_wide_sweep(job)
     solution = solve(job)
     is_joint = job.framing.arrangement == "shared_point"
+    return replace(
+        placed_answer(job, identity, solution),
+        what_binds=what_binds(job, solution.extractions) if is_joint else None,
+        sweep=None if job.sweep is None else sweep_steps(job, job.sweep, job_of_step),
+    )
+
+
+def placed_answer(job: Job, identity: str, solution: Solution | None = None) -> ExtractionsAnswer:
+    """Return where each frame of a job lies and nothing more, which is all that a table holds."""
+    solution = solution or solve(job)
     return ExtractionsAnswer(
         **named(job, identity, solution),
         extractions=solution.extractions,
         common_area=solution.common_area,
         combined_area=solution.combined_area,
         certificate=solution.certificate,
-        what_binds=what_binds(job, solution.extractions) if is_joint else None,
-        sweep=None if job.sweep is None else sweep_steps(job, job.sweep, job_of_step),
     )
 
 
@@ -109,24 +119,32 @@ def serve(
     *,
     group: Blueprint = blueprint,
     needs: Mapping[str, Any] | None = None,
+    table: Compute | None = None,
 ) -> None:
     """Register a computing endpoint for POST and GET in a group of the document.
 
-    `needs` are the members that the examples have because the endpoint cannot do without them.
+    `needs` are the members that the examples have because the endpoint cannot do without them;
+    `table` makes the answer whose rows are the table view.
     """
     name = path.removeprefix("/v1/").replace("/", "_").replace("-", "_")
     post, get = json_endpoint(path, compute)
     answered = {"200": json_answer(answer.__name__, (answer.__doc__ or "").split("\n", maxsplit=1)[0])}
+    view: list[dict[str, Any]] = []
+    if table is not None:
+        post, get = with_table(path, table, post, get)
+        answered = {"200": or_table(answered["200"]), **refusals(406)}
+        view = [VIEW_PARAMETER]
     document_post = group.doc(
         operationId=name,
         summary=summary,
+        parameters=view,
         requestBody=job_body({**EXAMPLE_JOB, **(needs or {})}),
         responses={**answered, **refusals(400, 413, 415, 422)},
     )
     document_get = group.doc(
         operationId=f"{name}_by_query",
         summary=f"{summary} (short jobs, cacheable)",
-        parameters=[job_parameter({**EXAMPLE_QUERY_JOB, **(needs or {})}), IF_NONE_MATCH],
+        parameters=[job_parameter({**EXAMPLE_QUERY_JOB, **(needs or {})}), IF_NONE_MATCH, *view],
         responses={
             **answered,
             "304": {"description": "The client has this answer."},
@@ -137,6 +155,18 @@ def serve(
     group.route(path, methods=["GET"], endpoint=f"{name}_by_query")(document_get(get))
 
 
-serve("/v1/extractions", extractions_answer, ExtractionsAnswer, "Place every deliverable's frame")
-serve("/v1/margins", margins_answer, MarginsAnswer, "Weigh every frame's pixels against what is needed")
-serve("/v1/orientation", orientation_answer, OrientationAnswer, "Crop, turn the camera, or shoot twice")
+serve("/v1/extractions", extractions_answer, ExtractionsAnswer, "Place every deliverable's frame", table=placed_answer)
+serve(
+    "/v1/margins",
+    margins_answer,
+    MarginsAnswer,
+    "Weigh every frame's pixels against what is needed",
+    table=margins_answer,
+)
+serve(
+    "/v1/orientation",
+    orientation_answer,
+    OrientationAnswer,
+    "Crop, turn the camera, or shoot twice",
+    table=orientation_answer,
+)

@@ -5,7 +5,7 @@ import { drawCards, summaryOf } from "./cards.js";
 import { Drawer } from "./drawer.js";
 import { packed, read, SAMPLE, turned, unpacked, uprightSize, write } from "./job.js";
 import { Picture, sceneOf, sharedPoint } from "./picture.js";
-import { ask, fetchFile } from "./service.js";
+import { ask, fetchFile, placed } from "./service.js";
 
 const $ = (id) => document.getElementById(id);
 const SETTLED_MS = 120; // what is not drawn while dragging waits until the hand rests
@@ -126,9 +126,9 @@ class Lane {
     this.working = true;
     showBusy();
     try {
-      const [placed, weighed] = await Promise.all([ask("extractions", job, asking.abort.signal), ask("margins", job, asking.abort.signal)]);
+      const [extractions, weighed] = await Promise.all([placed(job, asking.abort.signal), ask("margins", job, asking.abort.signal)]);
       if (lanes[this.place] === this) {
-        this.answer = { job: placed.job, extractions: placed.extractions, common: placed.common_area, margins: weighed.margins };
+        this.answer = { job: weighed.job, extractions, common: commonOf(extractions), margins: weighed.margins };
         this.refused = null;
         this.draw();
         document.body.dataset.redrawMs = (performance.now() - asking.since).toFixed(1);
@@ -168,7 +168,7 @@ class Lane {
     const at = sharedPoint(job, this.answer.extractions, uprightSize(job.capture));
     const swept = write(job, "/framing/point/y", job.framing.point?.y ?? at.y);
     const answer = await ask("extractions", { ...swept, sweep: { member: "/framing/point/y", ...SWEEP } }, signal);
-    return answer.sweep ? { steps: answer.sweep, now: at.y } : null;
+    return { steps: answer.sweep, now: at.y };
   }
 
   draw() {
@@ -198,6 +198,14 @@ class Lane {
 }
 
 const lanes = [];
+
+/** What all frames share, recorded px. */
+function commonOf(extractions) {
+  const rects = extractions.map((each) => each.rect);
+  const x = Math.max(...rects.map((r) => r.x)), y = Math.max(...rects.map((r) => r.y));
+  const right = Math.min(...rects.map((r) => r.x + r.width)), bottom = Math.min(...rects.map((r) => r.y + r.height));
+  return right > x && bottom > y ? { x, y, width: right - x, height: bottom - y } : null;
+}
 
 function showBusy() {
   document.body.dataset.busy = lanes.some((lane) => lane.working) ? "yes" : "no";

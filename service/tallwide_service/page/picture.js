@@ -140,9 +140,9 @@ function handlesOf(job, extractions, picked, scene, unit) {
     const ax = align.x ?? 0.5, ay = align.y ?? 0.5;
     if (Number.isFinite(ax) && Number.isFinite(ay)) {
       // Beside the shared point where both would lie on each other, with a line to where it belongs.
-      const x = r.x + ax * r.width, y = r.y + ay * r.height, off = framing.arrangement === "shared_point" ? 30 * unit : 0;
-      const d = `M${x} ${y}L${x + off} ${y + off}M${x + off} ${y + off - cross}l${cross} ${cross}l${-cross} ${cross}l${-cross} ${-cross}z`;
-      made.push(handle("align", `Align point of ${extraction.deliverable}`, shares(ax, ay), x + off, y + off, [element("path", { class: "mark", d })], unit));
+      const x = r.x + ax * r.width, y = r.y + ay * r.height, off = framing.arrangement === "shared_point" ? 34 * unit : 0;
+      const d = `M${x} ${y}L${x + off} ${y - off}M${x + off} ${y - off - cross}l${cross} ${cross}l${-cross} ${cross}l${-cross} ${-cross}z`;
+      made.push(handle("align", `Align point of ${extraction.deliverable}`, shares(ax, ay), x + off, y - off, [element("path", { class: "mark", d })], unit));
     }
   }
   if (framing.arrangement === "shared_point" && extractions.length) {

@@ -38,3 +38,13 @@ export async function fetchFile(endpoint, job, accept, still) {
   const name = /filename="?([^";]+)"?/.exec(response.headers.get("Content-Disposition") ?? "")?.[1];
   return { blob: await response.blob(), name, lost: response.headers.get("Tallwide-Lost")?.replaceAll("_", " ") };
 }
+
+/** Where the frames lie, from the flat rows: they hold no more than is drawn, so that they come at the pace of a hand. */
+export async function placed(job, signal) {
+  const rows = await ask("extractions?view=table", job, signal);
+  const rect = (row, name) => Object.fromEntries(["x", "y", "width", "height"].map((side) => [side, row[`${name}_${side}_px`]]));
+  return rows.map((row) => ({
+    deliverable: row.deliverable, rect: rect(row, "rect"), upright_rect: rect(row, "upright_rect"), protection_rect: rect(row, "protection_rect"),
+    share_of_raster: row.share_of_raster, bound_by: row.bound_by ? row.bound_by.split(" ") : [],
+  }));
+}
