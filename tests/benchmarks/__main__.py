@@ -12,6 +12,7 @@ import platform
 import sys
 
 import core_alone
+import joint_alone
 import single_calls
 import starting
 from measure import table
@@ -27,6 +28,7 @@ def main() -> int:
     slack = GROSS if short else 1.0
     rows = [
         *core_alone.rows(rounds=5 if short else 25),
+        *joint_alone.rows(rounds=3 if short else 15, hostile=10 if short else 100),
         *single_calls.rows(rounds=3 if short else 12, lasting=0.7 if short else 1.5),
         *starting.rows(rounds=3 if short else 15),
     ]

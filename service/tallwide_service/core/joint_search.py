@@ -134,7 +134,8 @@ class Looks:
             return fits
         first, last = field.rows
         # Where no column belongs to the core, some column of the region must still do.
-        a, b = np.clip(left, 0, field.raster.width), np.clip(right, 0, field.raster.width)
+        width = field.raster.width
+        a, b = np.minimum(np.maximum(left, 0), width), np.minimum(np.maximum(right, 0), width)
         highest, lowest = np.maximum(first[a], first[b]), np.minimum(last[a], last[b])
         is_thin = left > right
         if is_thin.any():
