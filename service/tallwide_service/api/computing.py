@@ -7,6 +7,7 @@ identifiers, encoding, conditional GET. A POST never answers 304 (RFC 9110).
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import orjson
@@ -27,17 +28,24 @@ def json_endpoint(path: str, compute: Compute) -> tuple[Callable[[], Response], 
 
     def post() -> Response:
         job = posted_job(request)
-        identity = answer_id(path, to_wire(job))
-        return tagged(json_response(to_wire(compute(job, identity))), identity)
+        written = to_wire(job)
+        identity = answer_id(path, written)
+        return tagged(json_response(_written(compute(job, identity), written)), identity)
 
     def get() -> Response:
         job = queried_job(request)
-        identity = answer_id(path, to_wire(job))
+        written = to_wire(job)
+        identity = answer_id(path, written)
         if is_fresh(identity):
             return not_modified(identity)
-        return cacheable(json_response(to_wire(compute(job, identity))), identity)
+        return cacheable(json_response(_written(compute(job, identity), written)), identity)
 
     return post, get
+
+
+def _written(answer: Answer, job: Any) -> Any:
+    """Return the JSON form of an answer, whose job has been written before."""
+    return to_wire(replace(answer, job=job))
 
 
 def json_response(document: Any) -> Response:

@@ -171,7 +171,7 @@ def place_alone(frame: Frame, ground: Ground) -> Placement:
     CannotBeMet
         If no candidate fits, or none that holds the subject.
     """
-    horizontal, vertical = ground.spans(frame)
+    horizontal, vertical = axes = ground.spans(frame)
     grid = ground.capture.grid
     most = horizontal.longest(grid.width), vertical.longest(grid.height)
     cases = 0
@@ -179,9 +179,9 @@ def place_alone(frame: Frame, ground: Ground) -> Placement:
         cases += 1
         if not horizontal.places(width) or not vertical.places(height):
             continue
-        rect = nearest_place(frame, ground, width, height)
+        rect = nearest_place(frame, ground, width, height, axes)
         if rect is not None:
-            return Placement(rect, bound_by(rect, frame, ground), cases)
+            return Placement(rect, bound_by(rect, frame, ground, axes), cases)
     raise no_frame(frame, ground, most)
 
 
@@ -203,13 +203,15 @@ def _sizes(frame: Frame, ground: Ground, most: tuple[int, int]) -> Iterator[tupl
     yield from reversed(sizes[:fits])
 
 
-def nearest_place(frame: Frame, ground: Ground, width: int, height: int) -> Rect | None:
+def nearest_place(
+    frame: Frame, ground: Ground, width: int, height: int, axes: tuple[Span, Span] | None = None
+) -> Rect | None:
     """Return a size at the grid place that brings its align point nearest to the same share of the region's box.
 
     Least squared distance, then the smaller y, then the smaller x; `None` where the size has no place.
     """
     if ground.region.is_plain:
-        horizontal, vertical = ground.spans(frame)
+        horizontal, vertical = axes or ground.spans(frame)
         x = _nearest_on_axis(horizontal, frame.align[0], width)
         y = _nearest_on_axis(vertical, frame.align[1], height)
         return None if x is None or y is None else Rect(x, y, width, height)
@@ -325,7 +327,7 @@ def no_frame(frame: Frame, ground: Ground, most: tuple[int, int]) -> CannotBeMet
     return CannotBeMet(f'"{label}" has no frame: {detail}', faults)
 
 
-def bound_by(rect: Rect, frame: Frame, ground: Ground) -> tuple[str, ...]:
+def bound_by(rect: Rect, frame: Frame, ground: Ground, axes: tuple[Span, Span] | None = None) -> tuple[str, ...]:
     """Name what keeps a frame from being larger.
 
     On a plain raster axis by axis: an axis binds where its side could not be one grid step longer.
@@ -334,7 +336,7 @@ def bound_by(rect: Rect, frame: Frame, ground: Ground) -> tuple[str, ...]:
     if not ground.region.is_plain:
         return broken_around(rect, frame, ground) or ("grid",)
     grid = ground.capture.grid
-    horizontal, vertical = ground.spans(frame)
+    horizontal, vertical = axes or ground.spans(frame)
     names = [
         *_axis_bound_by(horizontal, rect.width, grid.width, ("raster_left", "raster_right")),
         *_axis_bound_by(vertical, rect.height, grid.height, ("raster_top", "raster_bottom")),

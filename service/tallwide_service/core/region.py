@@ -319,8 +319,11 @@ class Span:
 
     def places(self, side: int) -> tuple[int, int] | None:
         """Return the first and last grid place of a side with its protection; `None` where there is none."""
-        lowest = self.start + ceil_share(self.before, side)
-        highest = self.stop - ceil_share(self.after, side) - side
+        lowest, highest = self.start, self.stop - side
+        if self.before:
+            lowest += ceil_share(self.before, side)
+        if self.after:
+            highest -= ceil_share(self.after, side)
         if self.held is not None:
             lowest, highest = max(lowest, self.held[1] - side), min(highest, self.held[0])
         first, last = ceil_to_step(lowest, self.step), floor_to_step(highest, self.step)
