@@ -293,9 +293,13 @@ class Reason:
 
 @dataclass(frozen=True, slots=True)
 class PlannedPass:
-    """One pass of a plan: a capture at one roll, and what comes out of it."""
+    """One pass of a plan: a capture at one roll, and what comes out of it.
+
+    `capture_index` is 0 for the job's own capture, then 1 and up through its `alternatives`.
+    """
 
     capture: str | None
+    capture_index: int
     roll: Roll
     deliverables: tuple[str, ...]
     extractions: tuple[Extraction, ...]
@@ -304,22 +308,124 @@ class PlannedPass:
 
 @dataclass(frozen=True, slots=True)
 class PlanCost:
-    """What a plan asks of the day: passes, how many of them turned, and whether all frames show one moment."""
+    """What a plan asks of the day, and whether all frames show one moment.
+
+    `changeovers` counts changes of capture or roll from an upright camera through all shots,
+    consecutive shots in alternate order; `minutes` and `megabytes` are `None` where the
+    production or a data rate does not say enough.
+    """
 
     passes: int
     turned_passes: int
+    same_moment: bool
+    changeovers: int
+    minutes: float | None
+    megabytes: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class PlanCriteria:
+    """A plan by every criterion.
+
+    `reframe_room` is the smallest oversampling over its minimum: below 1 pixels are missing;
+    `lens_covers` is false where the image circle makes a frame smaller than sensor and usable area do.
+    """
+
+    enough_pixels: bool
+    passes: int
+    changeovers: int
+    lens_covers: bool
+    minutes: float | None
+    megabytes: float | None
+    smallest_oversampling: float | None
+    reframe_room: float | None
     same_moment: bool
 
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """A way to shoot all deliverables; feasible where each has enough pixels."""
+    """A way to shoot all deliverables; feasible with enough pixels, and within the time and storage stated.
+
+    `dominated_by` is the place in `plans` of one that is at least as good by every criterion and
+    better by one; `None` where there is none.
+    """
 
     passes: tuple[PlannedPass, ...]
     feasible: bool
     smallest_oversampling: float | None
     reasons: tuple[Reason, ...]
     cost: PlanCost
+    criteria: PlanCriteria
+    dominated_by: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Skipped:
+    """A capture at one roll from which a pass was not made, and why: `deliverables` could not be placed."""
+
+    capture: str | None
+    capture_index: int
+    roll: Roll
+    deliverables: tuple[str, ...]
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Considered:
+    """What was looked at: `complete` is whether no plan of the allowed passes was left out.
+
+    Of `plans` the first are listed, as many as the service's limit says; `rule` is how they were found.
+    """
+
+    complete: bool
+    plans: int
+    rule: str
+    rolls: tuple[Roll, ...]
+    passes: int
+    prefer: tuple[str, ...]
+    skipped: tuple[Skipped, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Flip:
+    """Where the order flips: with all minimum oversamplings times `factor`, `plan` becomes the one to take.
+
+    From there on upwards for a factor above 1, downwards below. `minimum_oversampling` is that of
+    the deliverable which decides, at that factor.
+    """
+
+    factor: float
+    deliverable: str
+    minimum_oversampling: float
+    plan: int
+
+
+@dataclass(frozen=True, slots=True)
+class Mend:
+    """The smallest change found, by whole recorded pixels or tenths of a mm, that makes a plan feasible.
+
+    `raster` is a recording mode of the same shape and squeeze at `capture_index`; `image_circle_mm`
+    a usable circle. `None` where a change of that kind does not help.
+    """
+
+    plan: int
+    capture_index: int
+    raster: Size | None
+    image_circle_mm: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class WhatWouldChange:
+    """What would change the decision; `None` where nothing of that kind does, or too little is known.
+
+    `changeover_minutes` is the longest change-over at which the best plan of several passes still
+    fits into the time available.
+    """
+
+    stricter: Flip | None
+    looser: Flip | None
+    changeover_minutes: float | None
+    mend: Mend | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -352,6 +458,8 @@ class OrientationAnswer(Answer):
     plans: tuple[Plan, ...]
     recommended: Recommendation
     break_even: tuple[BreakEven, ...]
+    what_would_change: WhatWouldChange
+    considered: Considered
     cautions: tuple[str, ...]
 
 

@@ -30,6 +30,17 @@ View = Literal["recorded", "upright"]
 Fit = Literal["whole", "fill"]
 Theme = Literal["light", "dark", "auto", "variables"]
 Labels = Literal["full", "short", "none"]
+Criterion = Literal[
+    "enough_pixels",
+    "passes",
+    "changeovers",
+    "lens_covers",
+    "minutes",
+    "megabytes",
+    "smallest_oversampling",
+    "reframe_room",
+    "same_moment",
+]
 SafeAreaSet = Literal["ebu_r95", "itu_r_bt1848", "smpte_st2046_1", "smpte_rp218"]
 
 LARGEST_SIDE_PX = 65_535
@@ -603,8 +614,24 @@ class Sweep(Noun):
 
 
 @dataclass(frozen=True, slots=True)
+class Production(Noun):
+    """What the day asks for and allows; minutes are of the clock, megabytes are 10^6 bytes."""
+
+    shots: int | None = None
+    takes_per_shot: int | None = None
+    minutes_per_take: Number | None = None
+    minutes_per_changeover: Number | None = None
+    minutes_available: Number | None = None
+    megabytes_available: Number | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Job(Noun):
-    """A capture, its deliverables and how they are framed together, and options of single endpoints."""
+    """A capture, its deliverables and how they are framed together, and options of single endpoints.
+
+    `alternatives` are further recording modes or cameras, `rolls` and `passes` what is allowed
+    (0, 90, 270 and 2 where left out), `prefer` the criteria that count first, of /v1/orientation.
+    """
 
     capture: Capture
     deliverables: tuple[Deliverable, ...]
@@ -620,5 +647,10 @@ class Job(Noun):
     handoff: Handoff | None = None
     compare: Comparand | None = None
     sweep: Sweep | None = None
+    alternatives: tuple[Capture, ...] | None = None
+    rolls: tuple[Roll, ...] | None = None
+    passes: int | None = None
+    production: Production | None = None
+    prefer: tuple[Criterion, ...] | None = None
     version: Literal[1] = 1
     id: str | None = None

@@ -30,6 +30,13 @@ class Limits:
     sweep_steps: int = 201
     sweep_frames: int = 400
     pointer_characters: int = 200
+    alternatives: int = 8
+    passes: int = 3
+    plans_listed: int = 64
+    joint_frames_exact: int = 240
+    joint_frames: int = 128
+    shots: int = 10_000
+    production_minutes: int = 1_000_000
     own_members: int = 32
     own_bytes: int = 16_384
     overlay_png_px: int = 268_435_456

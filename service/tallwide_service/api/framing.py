@@ -97,6 +97,8 @@ def orientation_answer(job: Job, identity: str) -> OrientationAnswer:
         plans=advice.plans,
         recommended=advice.recommended,
         break_even=advice.break_even,
+        what_would_change=advice.what_would_change,
+        considered=advice.considered,
         cautions=advice.cautions,
     )
 

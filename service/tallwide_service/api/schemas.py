@@ -1019,6 +1019,35 @@ class SweepSchema(NounSchema):
             raise ValidationError({"member": ["must be a pointer into the job, such as /framing/point/y"]})
 
 
+class ProductionSchema(NounSchema):
+    """What the day asks for and allows."""
+
+    noun = nouns.Production
+    shots = whole(1, LIMITS.shots, "Shots of the day; 1 where left out.")
+    takes_per_shot = whole(1, LIMITS.shots, "Takes of each shot in each pass; 1 where left out.")
+    minutes_per_take = number(0, LIMITS.production_minutes, "Minutes of one take.", above=True)
+    minutes_per_changeover = number(0, LIMITS.production_minutes, "Minutes to change the rig over once.")
+    minutes_available = number(0, LIMITS.production_minutes, "Minutes that the day has for it.", above=True)
+    megabytes_available = number(0, 1_000_000_000_000, "Storage that there is, megabytes of 10^6 bytes.", above=True)
+
+    @validates_schema(skip_on_field_errors=False)
+    def refuse_contradictions(self, data: dict[str, Any], **_: Any) -> None:
+        """A bound on what nothing is known of would never be looked at; one take fits in the time."""
+        faults = {}
+        take, available = data.get("minutes_per_take"), data.get("minutes_available")
+        for bound in ("minutes_available", "megabytes_available"):
+            if bound in data and take is None:
+                faults["minutes_per_take"] = [f"is required with {bound}"]
+        if take is not None and available is not None:
+            least = exact(take) * data.get("shots", 1) * data.get("takes_per_shot", 1)
+            if least > exact(available):
+                faults["minutes_available"] = [
+                    f"is less than the takes of a single pass need: {float(least):g} minutes, without any change-over"
+                ]
+        if faults:
+            raise ValidationError(faults)
+
+
 class JobSchema(NounSchema):
     """A capture, its deliverables and how they are framed together."""
 
@@ -1049,10 +1078,32 @@ class JobSchema(NounSchema):
     dial_in = nested(DialInSchema, "Options of numbers to type by hand.")
     sheet = nested(SheetSchema, "Options of the framing sheet.")
     chart = nested(ChartSchema, "Options of the framing chart, and its reading.")
+    alternatives = listed(
+        fields.Nested(CaptureSchema, error_messages={**PLAIN, "type": "must be a JSON object"}),
+        0,
+        LIMITS.alternatives,
+        "Further recording modes or cameras that /v1/orientation compares; their roll is one of `rolls`.",
+    )
+    rolls = listed(choice((0, 90, 180, 270), "Roll.", Whole), 1, 4, "Rolls that are allowed; 0, 90, 270 if left out.")
+    passes = whole(1, LIMITS.passes, "Passes that are allowed; 2 where left out.")
+    production = nested(ProductionSchema, "What the day asks for and allows.")
+    prefer = listed(
+        choice(get_args(nouns.Criterion), "Criterion."),
+        0,
+        len(get_args(nouns.Criterion)),
+        "Criteria that count first, in order; the others follow in the order of this list.",
+    )
 
     @validates_schema(skip_on_field_errors=False, pass_original=True)
     def refuse_contradictions(self, data: Any, original: Any, **_: Any) -> None:
         """Labels are unique, nest names them and has no cycle, aspect and raster agree."""
+        twice = {
+            name: ["names one thing twice"]
+            for name in ("rolls", "prefer")
+            if isinstance(data.get(name), list) and len(set(data[name])) < len(data[name])
+        }
+        if twice:
+            raise ValidationError(twice)
         frames = data.get("deliverables") if isinstance(data, dict) else None
         if not isinstance(frames, list) or not all(isinstance(frame, nouns.Deliverable) for frame in frames):
             return
@@ -1073,7 +1124,9 @@ class JobSchema(NounSchema):
     @post_load
     def build(self, data: dict[str, Any], **_: Any) -> Any:
         """Return the job, its deliverables as a tuple."""
-        data["deliverables"] = tuple(data["deliverables"])
+        for name in ("deliverables", "alternatives", "rolls", "prefer"):
+            if name in data:
+                data[name] = tuple(data[name])
         return super().build(data)
 
 
