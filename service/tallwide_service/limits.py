@@ -34,7 +34,7 @@ class Limits:
     passes: int = 3
     plans_listed: int = 64
     joint_frames_exact: int = 240
-    joint_frames: int = 128
+    joint_frames: int = 64
     shots: int = 10_000
     production_minutes: int = 1_000_000
     own_members: int = 32

@@ -421,3 +421,25 @@ def test_no_refusal_costs_more_than_a_glance(client):
         assert 400 <= response.status_code < 500
         assert len(response.data) < 60_000
         assert time.process_time() - started < 1
+
+
+@pytest.mark.parametrize(
+    ("pointer", "value", "at"),
+    [
+        ("/rolls", [45], "/rolls/0"),
+        ("/rolls", [0, 0], "/rolls"),
+        ("/rolls", [], "/rolls"),
+        ("/passes", 0, "/passes"),
+        ("/passes", 4, "/passes"),
+        ("/prefer", ["speed"], "/prefer/0"),
+        ("/prefer", ["passes", "passes"], "/prefer"),
+        ("/alternatives", [{}], "/alternatives/0/raster"),
+        ("/alternatives", [{"raster": {"width": 10, "height": 10}}] * 9, "/alternatives"),
+        ("/production", {"shots": 0}, "/production/shots"),
+        ("/production", {"minutes_available": 60}, "/production/minutes_per_take"),
+        ("/production", {"minutes_per_take": 7, "shots": 10, "minutes_available": 60}, "/production/minutes_available"),
+    ],
+)
+def test_what_orientation_cannot_weigh_is_refused_by_name(client, pointer, value, at):
+    problem = refuse(client, with_member(pointer, value), "/v1/orientation")
+    assert [fault["pointer"] for fault in problem["errors"]] == [at]
