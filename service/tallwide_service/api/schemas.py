@@ -371,7 +371,7 @@ class CaptureSchema(NounSchema):
     label = text(LIMITS.label_characters, "Name of the recording mode.")
     raster = nested(RasterSchema, "Recorded raster, px.", required=True)
     photosites = nested(RasterSchema, "Photosites behind the raster; as many as pixels where left out.")
-    photosite_pitch_um = number(0, 1000, "Distance of photosites, um.", above=True)
+    photosite_pitch_um = number(0.1, 1000, "Distance of photosites, um.")
     squeeze = number(0.25, 4, "How many times wider the scene is than its image along the squeeze axis.")
     squeeze_axis = choice(("sensor_width", "sensor_height"), "Axis of the sensor along which the squeeze acts.")
     roll = choice(ROLLS, "How far the body is turned, degrees clockwise as seen from behind it.", Whole)

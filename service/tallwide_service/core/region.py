@@ -106,27 +106,24 @@ class HalfPlane(NamedTuple):
         return self.a * x + self.b * y <= self.c
 
     def cut(self, columns: Columns) -> None:
-        """Take away the rows outside."""
+        """Take away the rows outside: whole numbers over one denominator."""
+        parts = math.lcm(self.a.denominator, self.b.denominator, self.c.denominator)
+        a, b, c = (int(each * parts) for each in self)
         count = len(columns.first)
         first, last = np.zeros(count, dtype=np.int64), np.full(count, columns.height, dtype=np.int64)
-        if self.b == 0:
-            inside = np.array([self.a * x <= self.c for x in range(count)])
-            first[~inside], last[~inside] = 1, 0
+        if b == 0:
+            # a x <= c: up to a column, or from one on.
+            inside = slice(0, max(c // a + 1, 0)) if a > 0 else slice(max(-(c // -a), 0), count)
+            outside = np.ones(count, dtype=np.bool_)
+            outside[inside] = False
+            first[outside], last[outside] = 1, 0
             columns.keep(first, last)
             return
-        slope, start = -self.a / self.b, self.c / self.b
-        rows = float(start) + float(slope) * np.arange(count, dtype=np.float64)
-        slack = _NEAR + 1e-13 * (abs(float(start)) + abs(float(slope)) * count)
-        rows = np.clip(rows, -2.0 * slack - 2, columns.height + 2 * slack + 2)
-        bound = np.floor(rows) if self.b > 0 else np.ceil(rows)
-        for column in np.flatnonzero(np.abs(rows - np.rint(rows)) < slack).tolist():
-            row = start + slope * column
-            bound[column] = min(max(floor(row) if self.b > 0 else ceil(row), -2), columns.height + 2)
-        if self.b > 0:
-            last = bound.astype(np.int64)
-        else:
-            first = bound.astype(np.int64)
-        columns.keep(first, last)
+        whole = np.int64 if abs(c) + abs(a) * count < 1 << 62 else object
+        left = c - a * np.arange(count).astype(whole)
+        bound = left // b if b > 0 else -(left // -b)
+        bound = np.clip(bound, -2, columns.height + 2).astype(np.int64)
+        columns.keep(*((first, bound) if b > 0 else (bound, last)))
 
 
 @dataclass(frozen=True, slots=True)
