@@ -274,21 +274,6 @@ def _columns_of_places(
     return xs[keep], first[keep], last[keep]
 
 
-def place_extent(frame: Frame, ground: Ground, width: int, height: int) -> Rect | None:
-    """Return the box of all places of a size: first column and row, and how far the last ones lie; `None` for none."""
-    if ground.region.is_plain:
-        horizontal, vertical = ground.spans(frame)
-        columns, rows = horizontal.places(width), vertical.places(height)
-        if columns is None or rows is None:
-            return None
-        return Rect(columns[0], rows[0], columns[1] - columns[0], rows[1] - rows[0])
-    xs, first, last = _columns_of_places(frame, ground, width, height)
-    if not xs.size:
-        return None
-    left, top = int(xs[0]), int(first.min())
-    return Rect(left, top, int(xs[-1]) - left, int(last.max()) - top)
-
-
 def no_frame(frame: Frame, ground: Ground, most: tuple[int, int]) -> CannotBeMet:
     """Return the error for a frame that has no candidate, with what is in conflict and by how much."""
     grid, label = ground.capture.grid, frame.deliverable.label
