@@ -1,8 +1,14 @@
-"""Hypothesis without deadlines: a shared machine may pause; work is bounded by counts, time by benchmarks."""
+"""Hypothesis without deadlines: a shared machine may pause; work is bounded by counts, time by benchmarks.
+
+Under CI the same examples are drawn every time, so that a run says something of the change alone;
+everywhere else new ones are.
+"""
 
 from __future__ import annotations
 
+import os
+
 from hypothesis import settings
 
-settings.register_profile("suite", deadline=None)
+settings.register_profile("suite", deadline=None, derandomize=os.environ.get("CI") == "true")
 settings.load_profile("suite")
