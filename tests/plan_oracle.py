@@ -1,70 +1,142 @@
-"""Every plan there is, one by one: each set of passes, each way to share deliverables among them, each solved anew."""
+"""Plans by brute force: every way to share deliverables out over every set of positions, nothing left out.
+
+Written apart from the service's search: it solves passes with the solver, counts costs by hand, and
+compares plans in every criterion. Exponential; for a few small deliverables.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+import math
+from dataclasses import replace
 from fractions import Fraction
-from itertools import combinations, product
+from itertools import product
 
-from tallwide.job import Job, exact
-from tallwide_service.core import solve
+from tallwide.job import exact
+from tallwide_service.core import margins, solve
 from tallwide_service.errors import CannotBeMet
 
-
-@dataclass(frozen=True)
-class Enumerated:
-    """A plan as it was found: its passes (capture, roll, labels), and what it is worth."""
-
-    passes: tuple[tuple[int, int, tuple[str, ...]], ...]
-    shortest: Fraction
-    smallest: Fraction
-    cut: bool
-    changeovers: int
-
-    @property
-    def worth(self) -> tuple:
-        """What is compared, in the default order: smaller is better."""
-        return (
-            self.shortest < 1,
-            -min(self.shortest, Fraction(1)),
-            len(self.passes),
-            self.changeovers,
-            self.cut,
-            -self.smallest,
-            -self.shortest,
-        )
+DEFAULT_ORDER = (
+    *("enough_pixels", "passes", "changeovers", "lens_covers", "minutes", "megabytes"),
+    *("smallest_oversampling", "reframe_room", "same_moment"),
+)
 
 
-def enumerate_plans(job: Job, allowed: int) -> Iterator[Enumerated]:
-    """Yield every plan of a job whose deliverables all have rasters; no subject, no production."""
+def every_plan(job):
+    """Return every plan as (frozenset of passes, criteria): a pass is (capture index, roll, labels)."""
     captures = (job.capture, *(job.alternatives or ()))
-    states = [(index, roll) for index in range(len(captures)) for roll in job.rolls or (0, 90, 270)]
-    count = len(job.deliverables)
-    for size in range(1, allowed + 1):
-        for chosen in combinations(states, size):
-            for given in product(range(size), repeat=count):
-                if set(given) != set(range(size)):
-                    continue
-                try:
-                    yield _enumerated(job, captures, chosen, given)
-                except CannotBeMet:
-                    continue
+    positions = [(number, roll) for number in range(len(captures)) for roll in (job.rolls or (0, 90, 270))]
+    frames = job.deliverables
+    solved = {}
+    for number, roll in positions:
+        for mask in range(1, 1 << len(frames)):
+            chosen = [frame for bit, frame in enumerate(frames) if mask >> bit & 1]
+            solved[(number, roll), mask] = one_pass(job, replace(captures[number], roll=roll), chosen)
+    shared = job.framing.arrangement == "shared_point"
+    plans = {}
+    for blocks in parts(len(frames), job.passes or 2):
+        for where in product(positions, repeat=len(blocks)):
+            if not shared and len(set(where)) < len(where):
+                continue  # two passes in one position leave frames that lie alone as they are
+            facts = [solved[position, mask] for position, mask in zip(where, blocks, strict=True)]
+            if None in facts:
+                continue
+            key = frozenset(
+                (number, roll, tuple(frame.label for bit, frame in enumerate(frames) if mask >> bit & 1))
+                for (number, roll), mask in zip(where, blocks, strict=True)
+            )
+            plans[key] = criteria(job, captures, where, facts)
+    return plans
 
 
-def _enumerated(job, captures, chosen, given) -> Enumerated:
-    passes, over, reach, cut = [], [], [], False
-    for number, (index, roll) in enumerate(chosen):
-        frames = tuple(frame for frame, at in zip(job.deliverables, given, strict=True) if at == number)
-        part = replace(job, capture=replace(captures[index], roll=roll), deliverables=frames)
-        lens = part.capture.lens and replace(part.capture.lens, image_circle_mm=None)
-        free = solve(replace(part, capture=replace(part.capture, lens=lens))).extractions
-        for frame, extraction, uncut in zip(frames, solve(part).extractions, free, strict=True):
-            pixels = extraction.rect.width, extraction.rect.height
-            across, down = pixels if roll in (0, 180) else reversed(pixels)
-            over.append(min(Fraction(across, frame.raster.width), Fraction(down, frame.raster.height)))
-            reach.append(over[-1] / exact(frame.minimum_oversampling))
-            cut = cut or uncut.rect.area > extraction.rect.area
-        passes.append((index, roll, tuple(frame.label for frame in frames)))
-    upright = any(roll == 0 for _, roll in chosen)
-    return Enumerated(tuple(passes), min(reach), min(over), cut, len(chosen) - 1 + (not upright))
+def parts(count, most):
+    """Yield masks that part so many deliverables into at most so many passes, each once."""
+    for owners in product(range(most), repeat=count):
+        seen = list(dict.fromkeys(owners))
+        if seen == sorted(seen) and seen == list(range(len(seen))):
+            yield [sum(1 << bit for bit in range(count) if owners[bit] == owner) for owner in seen]
+
+
+def one_pass(job, capture, chosen):
+    """Return (reach, over, room, covered) of each frame of a pass; `None` where one does not fit."""
+    labels = {frame.label for frame in chosen}
+    nest = tuple(pair for pair in job.framing.nest if set(pair) <= labels)
+    view = replace(job, capture=capture, deliverables=tuple(chosen), framing=replace(job.framing, nest=nest))
+    lens = capture.lens
+    try:
+        solution = solve(view)
+        free = solution
+        if lens is not None and lens.image_circle_mm is not None:
+            free = solve(replace(view, capture=replace(capture, lens=replace(lens, image_circle_mm=None))))
+    except CannotBeMet:
+        return None
+    found = []
+    for frame, extraction, bare, margin in zip(
+        chosen, solution.extractions, free.extractions, margins(view, solution), strict=True
+    ):
+        size, room = extraction.upright_rect, margin.reframe_room
+        over = None
+        if frame.raster is not None:
+            over = min(Fraction(size.width, frame.raster.width), Fraction(size.height, frame.raster.height))
+        moved = max(
+            Fraction(room.left + room.right, size.width),
+            Fraction(room.top + room.bottom, size.height),
+        )
+        covered = (bare.rect.width, bare.rect.height) == (extraction.rect.width, extraction.rect.height)
+        found.append((None if over is None else over / exact(frame.minimum_oversampling), over, moved, covered))
+    return found
+
+
+def criteria(job, captures, where, facts):
+    """Return what a plan is worth in each criterion, larger for the better."""
+    frames = [frame for one in facts for frame in one]
+    day = job.production
+    shots = (day and day.shots) or 1
+    changes = shots * (len(set(where)) - 1) + all(roll != 0 for _, roll in where)
+    minutes = megabytes = -math.inf
+    if day and day.minutes_per_take is not None:
+        takes = shots * (day.takes_per_shot or 1)
+        if day.minutes_per_changeover is not None or not changes:
+            rolling = len(where) * takes * exact(day.minutes_per_take)
+            minutes = -(rolling + changes * exact(day.minutes_per_changeover or 0))
+        rates = [captures[number].data_rate_mb_s for number, _ in where]
+        if None not in rates:
+            megabytes = -sum(map(exact, rates)) * 60 * exact(day.minutes_per_take) * takes
+    return {
+        "enough_pixels": min([Fraction(1), *(reach for reach, *_ in frames if reach is not None)]),
+        "passes": -len(where),
+        "changeovers": -changes,
+        "lens_covers": all(covered for *_, covered in frames),
+        "minutes": minutes,
+        "megabytes": megabytes,
+        "smallest_oversampling": min((over for _, over, *_ in frames if over is not None), default=Fraction(10**9)),
+        "reframe_room": min(room for _, _, room, _ in frames),
+        "same_moment": len(where) == 1,
+    }
+
+
+def fits(job, found):
+    """Return the smaller of what is available over what is needed, at most 1."""
+    day = job.production
+    ratios = [Fraction(1)]
+    if day and day.minutes_available is not None and found["minutes"] != -math.inf:
+        ratios.append(exact(day.minutes_available) / -found["minutes"])
+    if day and day.megabytes_available is not None and found["megabytes"] != -math.inf:
+        ratios.append(exact(day.megabytes_available) / -found["megabytes"])
+    return min(ratios)
+
+
+def unbeaten(plans):
+    """Return the values of plans that no other is as good as in every criterion and better in one."""
+    values = {tuple(found.values()) for found in plans.values()}
+    return {
+        value
+        for value in values
+        if not any(other != value and all(a >= b for a, b in zip(other, value, strict=True)) for other in values)
+    }
+
+
+def best_value(job, plans, order=DEFAULT_ORDER):
+    """Return the value of the plan that comes first: the most nearly feasible, then criterion by criterion."""
+    return max(
+        (min(found["enough_pixels"], fits(job, found)), *(found[name] for name in order)) for found in plans.values()
+    )

@@ -19,6 +19,9 @@ from tallwide.job import (
     Framing,
     Grid,
     Job,
+    Lens,
+    Point,
+    Production,
     Protection,
     Raster,
 )
@@ -130,3 +133,55 @@ def decisions(draw, smallest: int = 2, largest: int = 65_535, most: int = 4, tur
         frames.append(Frame(deliverable, rect, grown))
     job = Job(capture=capture, deliverables=tuple(frame.deliverable for frame in frames), id=draw(st.none() | labels))
     return Decision(job, tuple(frames), decision_id="0" * 64, engine_version="0.1.0")
+
+
+@st.composite
+def production_jobs(draw, arrangement: str = "independent", circles: bool | None = None):
+    """Jobs small enough for brute force: a few deliverables, captures that vary, and a day of shooting."""
+    together = arrangement == "shared_point"
+    count = draw(st.integers(1, 3))
+    frames = tuple(
+        Deliverable(
+            label=f"frame {index}",
+            raster=draw(st.none() if index and draw(st.integers(0, 5)) == 0 else rasters(4, 60)),
+            aspect=Aspect("4:3"),
+            minimum_oversampling=draw(st.sampled_from((1, 1, 1, 0.5, 1.2))),
+            align=draw(st.sampled_from((Align(), Align(0.5, 0), Align(0, 0)))),
+            protection=draw(st.sampled_from((Protection(each_side=0), Protection(each_side=0.05)))),
+        )
+        for index in range(count)
+    )
+    frames = tuple(replace(frame, aspect=None) if frame.raster else frame for frame in frames)
+    assume(all(Fraction(1, 20) <= frame.ratio <= 20 for frame in frames))
+    with_circle = draw(st.booleans()) if circles is None else circles
+    own, *others = (
+        Capture(
+            raster=draw(rasters(20, 90)),
+            label=f"mode {index}",
+            photosite_pitch_um=5,
+            grid=draw(st.sampled_from((Grid(), Grid(1, 1, 1, 1), Grid(2, 1, 2, 1)))),
+            lens=Lens(image_circle_mm=draw(st.sampled_from((0.25, 0.35, 0.5)))) if with_circle else None,
+            data_rate_mb_s=draw(st.sampled_from((50, 100, 200.5))),
+        )
+        for index in range(1 if together and with_circle else 1 + draw(st.integers(0, 1)))
+    )
+    day = Production(
+        shots=draw(st.integers(1, 3)),
+        takes_per_shot=draw(st.integers(1, 2)),
+        minutes_per_take=draw(st.sampled_from((None, 1, 2.5))),
+        minutes_per_changeover=draw(st.sampled_from((None, 0, 15))),
+    )
+    if day.minutes_per_take is not None:
+        bounds = draw(st.sampled_from((None, 10, 20))), draw(st.sampled_from((None, 20_000, 90_000)))
+        day = replace(day, minutes_available=bounds[0], megabytes_available=bounds[1])
+    point = Point(None, None) if together else None
+    return Job(
+        capture=own,
+        deliverables=frames,
+        framing=Framing(arrangement=arrangement, point=point, aspect_tolerance=0.05),
+        alternatives=tuple(others),
+        rolls=draw(st.sampled_from((None, (0,), (0, 90), (90, 270)))),
+        passes=draw(st.sampled_from((None, 1, 2))),
+        production=draw(st.sampled_from((None, day))),
+        prefer=draw(st.sampled_from((None, ("megabytes",), ("smallest_oversampling", "passes")))),
+    )

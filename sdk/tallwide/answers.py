@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from tallwide.job import Job, Roll
+from tallwide.job import Face, Job, MatchBy, Roll, RoomFor
 
 Verdict = Literal["enough", "at_limit", "short"]
 
@@ -242,9 +242,24 @@ class ReframeRoom:
 
 @dataclass(frozen=True, slots=True)
 class EyeLimit:
-    """Picture rows that an eye of one arc minute tells apart at the nearest viewer's distance."""
+    """What of a picture's rows can be seen where it is shown: a second verdict beside the contracted raster's.
 
-    rows: int
+    `rows` are those that an eye of one arc minute tells apart at the screen's centre, from the
+    nearest viewer's distance; `screen_rows` those of the LED wall or the hand-held screen. The
+    verdict weighs the rows extracted against the fewest of the others; from
+    `extraction_enough_from_mm` on, the eye tells no more rows apart than were extracted. Pixels
+    per inch are of the delivered and of the extracted rows on the picture's height.
+    """
+
+    rows: int | None
+    screen_rows: int | None
+    rows_delivered: int | None
+    rows_extracted: int
+    limited_by: Literal["eye", "screen", "delivery", "extraction"]
+    verdict: Verdict
+    extraction_enough_from_mm: float | None
+    delivered_pixels_per_inch: float | None
+    extracted_pixels_per_inch: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,7 +268,8 @@ class Margin:
 
     `spare_px` counts beyond `minimum_oversampling` times `needed`, rounded up, on each axis;
     `photosite_*` is the same test on the photosites behind those pixels, which a camera that
-    scales in its body passes or fails differently.
+    scales in its body passes or fails differently. `detail_oversampling` is the oversampling times
+    the capture's `detail_factor`: what a colour filter array leaves of it; no verdict hangs on it.
     """
 
     deliverable: str
@@ -272,6 +288,8 @@ class Margin:
     reframe_room: ReframeRoom
     eye_limit: EyeLimit | None
     nyquist_lp_mm: float | None
+    detail_factor: float
+    detail_oversampling: Oversampling | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,10 +310,42 @@ class Reason:
 
 
 @dataclass(frozen=True, slots=True)
+class ReadoutEffect:
+    """What reading row after row does to one frame while the camera turns.
+
+    `rows` of the recorded raster are read in `frame_ms`. `lean_deg` is how far the upright
+    picture's verticals (or, with the body turned, its horizontals) lean, clockwise positive, and
+    `lean_px` how far that shifts one end of the frame against the other; `stretch_pct` how much
+    longer its heights (or widths) come out. `None` where the picture moves as fast as it is read.
+    """
+
+    deliverable: str
+    rows: int
+    frame_ms: float
+    leaning: Literal["verticals", "horizontals"]
+    lean_deg: float
+    lean_px: float
+    stretched: Literal["heights", "widths"]
+    stretch_pct: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class DataVolume:
+    """What a pass records, megabytes of 10^6 bytes: a minute, a take and the whole day."""
+
+    megabytes_a_minute: float
+    megabytes_a_take: float | None
+    megabytes_a_day: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class PlannedPass:
     """One pass of a plan: a capture at one roll, and what comes out of it.
 
     `capture_index` is 0 for the job's own capture, then 1 and up through its `alternatives`.
+    `recorded` is the raster that is recorded, px: less than the capture's where its frame rate
+    leaves fewer lines. `lens_covers` is whether no frame is smaller than it would be with a lens
+    that covers everything; `None` where nothing is known of what the lens covers.
     """
 
     capture: str | None
@@ -304,6 +354,10 @@ class PlannedPass:
     deliverables: tuple[str, ...]
     extractions: tuple[Extraction, ...]
     margins: tuple[Margin, ...]
+    recorded: Size
+    lens_covers: bool | None
+    readout: tuple[ReadoutEffect, ...]
+    data: DataVolume | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -327,8 +381,9 @@ class PlanCost:
 class PlanCriteria:
     """A plan by every criterion.
 
-    `reframe_room` is the smallest oversampling over its minimum: below 1 pixels are missing;
-    `lens_covers` is false where the image circle makes a frame smaller than sensor and usable area do.
+    `lens_covers` is false where what the lens covers makes a frame smaller than sensor and usable
+    area do; `reframe_room` is the least, over the frames, of the share of its own side that a frame
+    can be moved by along its freer axis.
     """
 
     enough_pixels: bool
@@ -338,14 +393,23 @@ class PlanCriteria:
     minutes: float | None
     megabytes: float | None
     smallest_oversampling: float | None
-    reframe_room: float | None
+    reframe_room: float
     same_moment: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeoverStep:
+    """One thing to do when the camera goes from one position to another, in its place in the order."""
+
+    code: str
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
 class Plan:
     """A way to shoot all deliverables; feasible with enough pixels, and within the time and storage stated.
 
+    `smallest_reach` is the smallest oversampling over its minimum: below 1 pixels are missing.
     `dominated_by` is the place in `plans` of one that is at least as good by every criterion and
     better by one; `None` where there is none.
     """
@@ -353,15 +417,17 @@ class Plan:
     passes: tuple[PlannedPass, ...]
     feasible: bool
     smallest_oversampling: float | None
+    smallest_reach: float | None
     reasons: tuple[Reason, ...]
     cost: PlanCost
     criteria: PlanCriteria
     dominated_by: int | None
+    changeover: tuple[ChangeoverStep, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Skipped:
-    """A capture at one roll from which a pass was not made, and why: `deliverables` could not be placed."""
+    """A capture at one roll from which some deliverables cannot come, and why; all of them where it says none."""
 
     capture: str | None
     capture_index: int
@@ -372,14 +438,23 @@ class Skipped:
 
 @dataclass(frozen=True, slots=True)
 class Considered:
-    """What was looked at: `complete` is whether no plan of the allowed passes was left out.
+    """What was looked at, and how.
 
-    Of `plans` the first are listed, as many as the service's limit says; `rule` is how they were found.
+    `complete`: every plan that none dominates is known and listed. Of `plans_possible` ways to
+    share the deliverables out, `plans_weighed` were weighed. `proof`: all of them (`exhausted`),
+    or none of the others can be better than the recommended one (`bounded`), or the bound on work
+    left that open (`none`); `rule` says it in a sentence. `rolls`, `passes` and `prefer` are what
+    was used.
     """
 
     complete: bool
-    plans: int
+    proof: Literal["exhausted", "bounded", "none"]
     rule: str
+    positions: int
+    passes_solved: int
+    plans_weighed: float
+    plans_possible: float
+    plans_undominated: int
     rolls: tuple[Roll, ...]
     passes: int
     prefer: tuple[str, ...]
@@ -388,44 +463,51 @@ class Considered:
 
 @dataclass(frozen=True, slots=True)
 class Flip:
-    """Where the order flips: with all minimum oversamplings times `factor`, `plan` becomes the one to take.
+    """Where the order flips: with all minimum oversamplings times `factor`, another plan becomes the one to take.
 
-    From there on upwards for a factor above 1, downwards below. `minimum_oversampling` is that of
-    the deliverable which decides, at that factor.
+    Beyond the factor where it is above 1, from it downwards where it is below. `plan` is `None`
+    where that plan is not listed; `minimum_oversampling` is the minimum there, where all
+    deliverables ask for the same.
     """
 
     factor: float
-    deliverable: str
-    minimum_oversampling: float
-    plan: int
+    minimum_oversampling: float | None
+    plan: int | None
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
 class Mend:
-    """The smallest change found, by whole recorded pixels or tenths of a mm, that makes a plan feasible.
+    """The smallest change of lens or mode that gives one pass of a plan enough pixels.
 
-    `raster` is a recording mode of the same shape and squeeze at `capture_index`; `image_circle_mm`
-    a usable circle. `None` where a change of that kind does not help.
+    `raster` is a recording mode of the same shape and squeeze, `image_circle_mm` a usable circle,
+    in tenths of a mm; both are tried with the solver. Neither where no such change helps.
     """
 
     plan: int
-    capture_index: int
+    pass_index: int
     raster: Size | None
     image_circle_mm: float | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeoverLimit:
+    """The longest change-over at which the best plan of several passes still fits into the time available."""
+
+    plan: int
+    minutes: float
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
 class WhatWouldChange:
-    """What would change the decision; `None` where nothing of that kind does, or too little is known.
-
-    `changeover_minutes` is the longest change-over at which the best plan of several passes still
-    fits into the time available.
-    """
+    """What would change the decision; `None` where nothing of that kind does, or too little is known."""
 
     stricter: Flip | None
     looser: Flip | None
-    changeover_minutes: float | None
-    mend: Mend | None
+    changeover: ChangeoverLimit | None
+    mends: tuple[Mend, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -452,15 +534,181 @@ class Recommendation:
 
 
 @dataclass(frozen=True, slots=True)
+class BlockedSide:
+    """Something beside one face of the camera that has less room than it needs, mm."""
+
+    face: Face
+    need: RoomFor
+    needed_mm: float
+    room_mm: float
+    short_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class RigCheck:
+    """How a rig fits at one roll: lengths only, no load.
+
+    Heights are above the plane of the rods' centres, sideways is right of their middle, seen from
+    behind. Errors are the optical axis against the rods' convention; `post_mm` is how much longer
+    the lens support's post has to be for it. What the rig does not say is `None`.
+    """
+
+    roll: Roll
+    standing_on: Face
+    may_carry: bool | None
+    rods_centred: bool | None
+    height_error_mm: float | None
+    sideways_error_mm: float | None
+    post_mm: float | None
+    support_reaches: bool | None
+    support_misses_mm: float | None
+    blocked: tuple[BlockedSide, ...]
+    not_rated: tuple[str, ...]
+    reasons: tuple[Reason, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class OrientationAnswer(Answer):
-    """Plans, best first; cautions stand there whenever a plan turns the camera."""
+    """Plans, best first; cautions stand there whenever a plan turns the camera, and beside every rig."""
 
     plans: tuple[Plan, ...]
     recommended: Recommendation
     break_even: tuple[BreakEven, ...]
     what_would_change: WhatWouldChange
     considered: Considered
+    rig: tuple[RigCheck, ...]
     cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class EquivalentFocal:
+    """Focal lengths, mm, that show as much on another frame: by width, by height and by diagonal."""
+
+    by_width: float
+    by_height: float
+    by_diagonal: float
+
+
+@dataclass(frozen=True, slots=True)
+class CoverageRow:
+    """One capture with one lens for one deliverable.
+
+    `extraction` is the frame as it would lie if the lens covered everything; `covered` whether it
+    does with its protection, and `spare_mm` by how much at the worst corner or side, negative
+    where it is missing; `None` where nothing is known of what the lens covers. `largest` is the
+    largest frame that is covered: its angles and its oversampling are what the lens gives.
+    `equivalent_focal_mm` is against the capture's full raster.
+    """
+
+    capture: str | None
+    capture_index: int
+    lens: str | None
+    lens_index: int | None
+    focal_length_mm: float | None
+    deliverable: str
+    extraction: Rect | None
+    covered: bool | None
+    spare_mm: float | None
+    largest: Rect | None
+    angle_of_view_deg: AngleOfView | None
+    equivalent_focal_mm: EquivalentFocal | None
+    oversampling: Oversampling | None
+    verdict: Verdict | None
+    wanted_oversampling: Oversampling | None
+    problem: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class CoverageAnswer(Answer):
+    """Captures by lenses by deliverables, in the order of the job."""
+
+    rows: tuple[CoverageRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class MatchRow:
+    """The focal length of another camera that gives one frame as this camera shows it.
+
+    `exact_mm` gives it exactly; `focal_length_mm` is the nearest of those to choose from, and
+    `error_pct` how much more it shows by the side that is matched, by which the others differ too.
+    """
+
+    deliverable: str
+    by: MatchBy
+    exact_mm: float
+    focal_length_mm: float | None
+    error_pct: float | None
+    width_error_pct: float | None
+    height_error_pct: float | None
+    diagonal_error_pct: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class MatchAnswer(Answer):
+    """Matches by deliverable, by width, height and diagonal; with the other camera's frames."""
+
+    rows: tuple[MatchRow, ...]
+    extractions: tuple[Extraction, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DepthOfField:
+    """Sharpness in depth for one frame; the circle of confusion is what becomes one seen pixel of the delivery.
+
+    `hyperfocal_mm` is f^2 / (N c) + f, from the lens; `hyperfocal_short_mm` the shorter form
+    f^2 / (N c). Limits are for the job's focus distance; `far_mm` is `None` where it is infinity.
+    """
+
+    circle_of_confusion_mm: float
+    hyperfocal_mm: float
+    hyperfocal_short_mm: float
+    near_mm: float | None
+    far_mm: float | None
+    reaches_infinity: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class FallOff:
+    """Natural fall-off at the frame's farthest corner, cos^4 from the exit pupil: an estimate, never a verdict."""
+
+    angle_deg: float
+    relative_illuminance: float
+    stops: float
+    is_estimate: Literal[True] = True
+
+
+@dataclass(frozen=True, slots=True)
+class FrameOptics:
+    """What the lens does in one frame.
+
+    `equivalent_focal_mm` is against the full raster: the focal length that would show as much on it.
+    """
+
+    deliverable: str
+    equivalent_focal_mm: EquivalentFocal | None
+    depth_of_field: DepthOfField | None
+    fall_off: FallOff | None
+    readout: ReadoutEffect | None
+    reasons: tuple[Reason, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FramePair:
+    """How many times longer a focal length one frame needs to show as much as another, by each side."""
+
+    deliverable: str
+    as_much_as: str
+    by_width: float
+    by_height: float
+    by_diagonal: float
+
+
+@dataclass(frozen=True, slots=True)
+class OpticsAnswer(Answer):
+    """Optics of every frame, and of frames against each other."""
+
+    frames: tuple[FrameOptics, ...]
+    pairs: tuple[FramePair, ...]
 
 
 @dataclass(frozen=True, slots=True)

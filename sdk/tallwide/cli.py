@@ -85,7 +85,10 @@ def parser() -> argparse.ArgumentParser:
     for name, words in (
         ("extractions", "place every deliverable's frame"),
         ("margins", "weigh every frame's pixels against what is needed"),
-        ("orientation", "crop, turn the camera, or shoot twice"),
+        ("orientation", "crop, turn the camera, take another mode, or shoot twice"),
+        ("coverage", "say which lens covers which deliverable on which mode"),
+        ("match", "give the focal length that matches another camera"),
+        ("optics", "say what lens and read-out do in every frame"),
         ("safe-areas", "place safe areas on the recorded raster"),
         ("dial-in", "give every frame as numbers to type by hand"),
         ("chart-read", "read a photographed framing chart"),

@@ -15,16 +15,19 @@ from urllib3.filepost import encode_multipart_formdata
 
 from tallwide.answers import (
     ChartReadingAnswer,
+    CoverageAnswer,
     DialInAnswer,
     ExtractionsAnswer,
     MarginsAnswer,
+    MatchAnswer,
+    OpticsAnswer,
     OrientationAnswer,
     SafeAreasAnswer,
 )
 from tallwide.errors import ProtocolError, ServiceMissing, UnwritableJob
 from tallwide.forms import MEDIA_TYPES
 from tallwide.inprocess import BASE_URL, InProcessAdapter
-from tallwide.job import Comparand, FileFacts, Handoff, Job, Noun, Places, Raster
+from tallwide.job import CameraMatch, Comparand, FileFacts, Handoff, Job, Noun, Places, Raster
 from tallwide.transport import JSON_TYPE, Transport, parsed_json
 from tallwide.wire import from_wire, to_wire
 
@@ -109,6 +112,18 @@ class Client:
     def orientation(self, job: JobLike) -> OrientationAnswer:
         """Return plans to crop, to turn the camera or to shoot twice, best first."""
         return self._compute("/v1/orientation", job, OrientationAnswer)
+
+    def coverage(self, job: JobLike) -> CoverageAnswer:
+        """Return which of the job's lenses covers which deliverable on which of its captures, and by how much."""
+        return self._compute("/v1/coverage", job, CoverageAnswer)
+
+    def match(self, job: JobLike, camera: CameraMatch | None = None) -> MatchAnswer:
+        """Return the focal lengths of another camera that give the job's frames; `camera`, or the job's own `match`."""
+        return self._compute("/v1/match", _with(job, "match", camera), MatchAnswer)
+
+    def optics(self, job: JobLike) -> OpticsAnswer:
+        """Return equivalent focal lengths, sharpness in depth, fall-off and read-out of every frame."""
+        return self._compute("/v1/optics", job, OpticsAnswer)
 
     def overlay(self, job: JobLike, *, media_type: str | None = None, still: bytes | None = None) -> bytes:
         """Return the frames drawn on the job's picture, as one media type.

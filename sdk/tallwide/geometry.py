@@ -137,8 +137,8 @@ def combined_area(rects: Iterable[Rect]) -> Rect:
 def region_box(capture: Capture) -> tuple[Fraction, Fraction, Fraction, Fraction]:
     """Return the box of the region, exact: left, top, right, bottom, recorded px.
 
-    The intersection of the bounding boxes of raster, usable area and image circle. Left may lie
-    beyond right where they do not meet.
+    The intersection of the bounding boxes of raster, usable area, image circle and what the lens
+    covers. Left may lie beyond right where they do not meet.
 
     Examples
     --------
@@ -157,6 +157,10 @@ def region_box(capture: Capture) -> tuple[Fraction, Fraction, Fraction, Fraction
         x, y, half_width, half_height = circle
         left, top = max(left, x - half_width), max(top, y - half_height)
         right, bottom = min(right, x + half_width), min(bottom, y + half_height)
+    covered = covered_area_px(capture)
+    if covered is not None:
+        left, top = max(left, covered[0]), max(top, covered[1])
+        right, bottom = min(right, covered[2]), min(bottom, covered[3])
     return left, top, right, bottom
 
 
@@ -169,9 +173,7 @@ def image_circle_px(capture: Capture) -> tuple[Fraction, Fraction, Fraction, Fra
     lens, raster = capture.lens, capture.raster
     if lens is None or lens.image_circle_mm is None or capture.photosite_pitch_um is None:
         return None
-    photosites_a_mm = 1000 / exact(capture.photosite_pitch_um)
-    across = photosites_a_mm * Fraction(raster.width, capture.imager.width)
-    down = photosites_a_mm * Fraction(raster.height, capture.imager.height)
+    across, down = pixels_a_mm(capture, capture.photosite_pitch_um)
     radius_mm = exact(lens.image_circle_mm) / 2
     return (
         Fraction(raster.width, 2) + exact(lens.offset_mm.x) * across,
@@ -179,3 +181,25 @@ def image_circle_px(capture: Capture) -> tuple[Fraction, Fraction, Fraction, Fra
         radius_mm * across,
         radius_mm * down,
     )
+
+
+def covered_area_px(capture: Capture) -> tuple[Fraction, Fraction, Fraction, Fraction] | None:
+    """Return the rectangle that the lens covers, exact: left, top, right, bottom, recorded px.
+
+    `None` where no covered width and height, or no pitch, is given.
+    """
+    lens, raster = capture.lens, capture.raster
+    if lens is None or lens.covered_mm is None or capture.photosite_pitch_um is None:
+        return None
+    across, down = pixels_a_mm(capture, capture.photosite_pitch_um)
+    x = Fraction(raster.width, 2) + exact(lens.offset_mm.x) * across
+    y = Fraction(raster.height, 2) + exact(lens.offset_mm.y) * down
+    half_width, half_height = exact(lens.covered_mm.width) / 2 * across, exact(lens.covered_mm.height) / 2 * down
+    return x - half_width, y - half_height, x + half_width, y + half_height
+
+
+def pixels_a_mm(capture: Capture, pitch_um: Number) -> tuple[Fraction, Fraction]:
+    """Return recorded pixels a mm on the sensor, along its width and its height, for a pitch of photosites."""
+    photosites = 1000 / exact(pitch_um)
+    imager, raster = capture.imager, capture.raster
+    return photosites * Fraction(raster.width, imager.width), photosites * Fraction(raster.height, imager.height)

@@ -41,6 +41,10 @@ Criterion = Literal[
     "reframe_room",
     "same_moment",
 ]
+RodSystem = Literal["light_15", "studio_15", "studio_19"]
+Face = Literal["left", "right", "top", "bottom"]
+RoomFor = Literal["cables", "cards", "cooling", "screen", "buttons", "battery", "viewfinder"]
+MatchBy = Literal["width", "height", "diagonal"]
 SafeAreaSet = Literal["ebu_r95", "itu_r_bt1848", "smpte_st2046_1", "smpte_rp218"]
 
 LARGEST_SIDE_PX = 65_535
@@ -151,14 +155,38 @@ class Offset(Noun):
 
 
 @dataclass(frozen=True, slots=True)
+class Extent(Noun):
+    """A width and a height, mm on the sensor, along its own axes."""
+
+    width: Number
+    height: Number
+
+
+@dataclass(frozen=True, slots=True)
 class Lens(Noun):
-    """A lens as it is set: usable circle (diameter on the sensor), place of its axis, focal length, f-number."""
+    """A lens as it is set: what it covers, place of its axis, focal length, f-number.
+
+    What it covers is a usable circle (diameter on the sensor), or a width and a height around its
+    axis (squeezed lenses, baffles), or both. `exit_pupil_mm` is the distance of the exit pupil from
+    the sensor, `focus_distance_mm` that of the plane in focus.
+    """
 
     label: str | None = None
     image_circle_mm: Number | None = None
+    covered_mm: Extent | None = None
     offset_mm: Offset = Offset()
     focal_length_mm: Number | None = None
     f_number: Number | None = None
+    focus_distance_mm: Number | None = None
+    exit_pupil_mm: Number | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RateLimit(Noun):
+    """Up to this frame rate, a mode records so many lines, centred on its full height."""
+
+    frames_per_second: Number
+    height: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +194,9 @@ class Capture(Noun):
     """One recording mode of one camera: recorded raster, photosites behind it, squeeze, roll and lens.
 
     `squeeze` acts along `squeeze_axis` of the sensor, before any turn. `usable_area` holds the
-    corners of a convex polygon in recorded pixels.
+    corners of a convex polygon in recorded pixels. `detail_factor` is the share of detail that a
+    colour filter array leaves, 1 where nothing is taken off. `rate_limits` say how many lines the
+    mode records up to which frame rate.
     """
 
     raster: Raster
@@ -182,6 +212,8 @@ class Capture(Noun):
     readout_ms: Number | None = None
     frames_per_second: Number | None = None
     data_rate_mb_s: Number | None = None
+    detail_factor: Number = 1
+    rate_limits: tuple[RateLimit, ...] | None = None
 
     @property
     def imager(self) -> Raster:
@@ -247,10 +279,15 @@ class SafeArea(Noun):
 
 @dataclass(frozen=True, slots=True)
 class Display(Noun):
-    """Where a deliverable is seen: height of the picture, and distance of the nearest viewer."""
+    """Where a deliverable is seen: height of the picture and distance of the nearest viewer, or what shows it.
 
-    height_mm: Number
-    viewing_distance_mm: Number
+    `pixel_pitch_mm` is that of an LED wall, `screen` the pixels of a hand-held one as it is held.
+    """
+
+    height_mm: Number | None = None
+    viewing_distance_mm: Number | None = None
+    pixel_pitch_mm: Number | None = None
+    screen: Raster | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -626,6 +663,116 @@ class Production(Noun):
 
 
 @dataclass(frozen=True, slots=True)
+class Movement(Noun):
+    """How fast the camera is turned: pan to the right and tilt upwards are positive, degrees a second."""
+
+    pan_deg_s: Number = 0
+    tilt_deg_s: Number = 0
+
+
+@dataclass(frozen=True, slots=True)
+class ZoomSetting(Noun):
+    """One focal length of a zoom, and what it covers there."""
+
+    focal_length_mm: Number
+    image_circle_mm: Number | None = None
+    covered_mm: Extent | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LensChoice(Noun):
+    """A lens that may be taken: one focal length, or a zoom as several settings.
+
+    What it covers is as in `Lens`. `squeeze` and `squeeze_axis`, where given, take the place of the
+    capture's: they belong to the lens.
+    """
+
+    label: str
+    focal_length_mm: Number | None = None
+    image_circle_mm: Number | None = None
+    covered_mm: Extent | None = None
+    offset_mm: Offset = Offset()
+    f_number: Number | None = None
+    squeeze: Number | None = None
+    squeeze_axis: SqueezeAxis | None = None
+    settings: tuple[ZoomSetting, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class CameraMatch(Noun):
+    """The camera beside, whose focal length is sought; `focal_lengths_mm` are those there are to choose from."""
+
+    capture: Capture
+    focal_lengths_mm: tuple[Number, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class AxisPlace(Noun):
+    """Where the optical axis lies: above the plane of the rods' centres, and right of their middle, mm.
+
+    As seen from behind the camera.
+    """
+
+    height_mm: Number
+    sideways_mm: Number = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Span(Noun):
+    """The least and the most that something can be set to, mm."""
+
+    least_mm: Number
+    most_mm: Number
+
+    def __post_init__(self) -> None:
+        if self.most_mm < self.least_mm:
+            raise ValueError("the most is at least the least")
+
+
+@dataclass(frozen=True, slots=True)
+class RoomNeed(Noun):
+    """Room that something needs beside one face of the camera, and the room there is, mm.
+
+    Faces are those of the body as it stands upright, seen from behind; room left out is not known.
+    """
+
+    face: Face
+    need: RoomFor
+    needed_mm: Number
+    upright_mm: Number | None = None
+    roll_90_mm: Number | None = None
+    roll_270_mm: Number | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Rating(Noun):
+    """For which rolls the maker rates a battery mount or an accessory, as the user says."""
+
+    label: str
+    rolls: tuple[Roll, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Rig(Noun):
+    """What holds the camera, upright and turned; all of it as the user says.
+
+    `rods` names a convention of the trade; `standard_axis_mm` gives figures of one's own in its
+    place. `held_by` is whether a turned body stands on the face that points down, or is held at
+    its bottom face by a bracket.
+    """
+
+    rods: RodSystem | None = None
+    standard_axis_mm: AxisPlace | None = None
+    axis_upright_mm: AxisPlace | None = None
+    axis_turned_mm: AxisPlace | None = None
+    support_mm: Span | None = None
+    carrying_faces: tuple[Face, ...] | None = None
+    held_by: Literal["lower_face", "bottom"] = "lower_face"
+    room: tuple[RoomNeed, ...] = ()
+    ratings: tuple[Rating, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Job(Noun):
     """A capture, its deliverables and how they are framed together, and options of single endpoints.
 
@@ -652,5 +799,10 @@ class Job(Noun):
     passes: int | None = None
     production: Production | None = None
     prefer: tuple[Criterion, ...] | None = None
+    movement: Movement | None = None
+    rig: Rig | None = None
+    captures: tuple[Capture, ...] | None = None
+    lenses: tuple[LensChoice, ...] | None = None
+    match: CameraMatch | None = None
     version: Literal[1] = 1
     id: str | None = None

@@ -17,9 +17,12 @@ from typing import Any, Union, get_args, get_origin, get_type_hints
 from tallwide.answers import (
     Answer,
     ChartReadingAnswer,
+    CoverageAnswer,
     DialInAnswer,
     ExtractionsAnswer,
     MarginsAnswer,
+    MatchAnswer,
+    OpticsAnswer,
     OrientationAnswer,
     RealRect,
     Rect,
@@ -36,7 +39,8 @@ RATIOS = {"scale"}
 def to_rows(answer: Answer) -> list[Row]:
     """Return an answer as flat rows.
 
-    One row a deliverable; of an orientation one a plan, of safe areas one an area, of numbers to
+    One row a deliverable; of an orientation one a plan, of a coverage one a capture, lens and
+    deliverable, of a match one a deliverable and side, of safe areas one an area, of numbers to
     dial in one a frame, unit and origin. Lists of words are joined by a space.
 
     Raises
@@ -80,13 +84,14 @@ def _plans(answer: OrientationAnswer) -> Iterator[Row]:
             "changeovers": plan.cost.changeovers,
             "minutes": plan.cost.minutes,
             "megabytes": plan.cost.megabytes,
-            "reframe_room": plan.criteria.reframe_room,
+            "reframe_room_share": plan.criteria.reframe_room,
             "lens_covers": plan.criteria.lens_covers,
             "dominated_by": plan.dominated_by,
             "turned_passes": plan.cost.turned_passes,
             "same_moment": plan.cost.same_moment,
             "feasible": plan.feasible,
             "smallest_oversampling": plan.smallest_oversampling,
+            "smallest_reach": plan.smallest_reach,
             "reasons": " ".join(dict.fromkeys(reason.code for reason in plan.reasons)),
         }
 
@@ -101,6 +106,9 @@ _ROWS: dict[type[Answer], Callable[[Any], Iterator[Row]]] = {
     ExtractionsAnswer: _items("extractions"),
     MarginsAnswer: _items("margins"),
     OrientationAnswer: _plans,
+    CoverageAnswer: _items("rows"),
+    MatchAnswer: _items("rows"),
+    OpticsAnswer: _items("frames"),
     SafeAreasAnswer: _items("safe_areas"),
     DialInAnswer: _dialled,
     ChartReadingAnswer: _items("frames"),

@@ -7,14 +7,14 @@ import math
 import pytest
 
 from tallwide.answers import Rect
-from tallwide.job import Capture, Display, Lens, Offset, Raster
+from tallwide.job import Capture, Lens, Offset, Raster
 from tallwide_service.core.optics import (
     angle_between_deg,
     equivalent_focal_mm,
     image_facts,
     nyquist_lp_mm,
-    resolvable_rows,
 )
+from tallwide_service.core.viewing import resolvable_rows
 
 
 @pytest.mark.parametrize(
@@ -66,7 +66,7 @@ def test_agrees_with_printed_nyquist_frequencies(pitch_um, printed):
 )
 def test_rows_at_the_design_viewing_distance_are_the_picture_lines(lines, picture_heights):
     # Printed distances are rounded to a tenth of the height.
-    rows = resolvable_rows(Display(height_mm=1000, viewing_distance_mm=1000 * picture_heights))
+    rows = resolvable_rows(1000, 1000 * picture_heights)
     assert rows == pytest.approx(lines, rel=0.01)
 
 

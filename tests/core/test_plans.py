@@ -1,264 +1,236 @@
-"""Plans against an enumeration of every plan there is, hand-worked days, and laws of the decision."""
+"""Plans against brute force, and the laws that hold for every job."""
 
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import product
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from plan_oracle import enumerate_plans
-from tallwide.job import Align, Capture, Deliverable, Framing, Job, Lens, Production, Raster, Subject
+from plan_oracle import DEFAULT_ORDER, best_value, every_plan, unbeaten
+from strategies import production_jobs
+from tallwide.job import Capture, Deliverable, Framing, Grid, Job, Lens, Offset, Point, Raster
 from tallwide_service.core import orientation
-from tallwide_service.core.passes import carried_subject
+from tallwide_service.core.plans import find_plans, partitions, ways_possible
+from tallwide_service.core.sharing import best_ways
+from tallwide_service.core.standing import PREFER, order_of, standing, worth
 from tallwide_service.errors import CannotBeMet
-from tallwide_service.limits import LIMITS
-
-WIDE_UHD = Deliverable(label="wide", raster=Raster(3840, 2160))
-TALL_UHD = Deliverable(label="tall", raster=Raster(2160, 3840))
-THREE_TO_TWO = Capture(raster=Raster(4800, 3200), label="A")
-
-sides = st.integers(20, 120).map(lambda half: 2 * half)
-small_captures = st.builds(
-    Capture,
-    raster=st.builds(Raster, sides, sides),
-    photosite_pitch_um=st.just(50),
-    squeeze=st.sampled_from((1, 1, 1.5, 2)),
-    lens=st.one_of(st.none(), st.builds(Lens, image_circle_mm=st.integers(4, 16))),
-)
-ASKED = st.sampled_from((0.5, 1, 1, 1.25))
 
 
-@st.composite
-def small_jobs(draw, arrangements=("independent", "shared_point"), most_alternatives=1):
-    frames = tuple(
-        Deliverable(
-            label=f"frame {index}",
-            raster=Raster(draw(st.integers(20, 160)), draw(st.integers(20, 160))),
-            minimum_oversampling=draw(ASKED),
-            align=Align(0.5, draw(st.sampled_from((0, 0.5)))),
+def value(draft):
+    return tuple(standing(draft)[name] for name in DEFAULT_ORDER)
+
+
+@settings(max_examples=60, deadline=None)
+@given(job=production_jobs(arrangement="independent"))
+def test_frames_that_lie_alone_give_the_unbeaten_plans_of_brute_force(job):
+    check_against_brute_force(job)
+
+
+@settings(max_examples=12, deadline=None)
+@given(job=production_jobs(arrangement="shared_point"))
+def test_frames_on_a_shared_point_give_the_unbeaten_plans_of_brute_force(job):
+    check_against_brute_force(job)
+
+
+def check_against_brute_force(job):
+    plans = every_plan(job)
+    try:
+        found = find_plans(job)
+    except CannotBeMet:
+        assert not plans
+        return
+    assert found.complete or job.framing.arrangement == "shared_point"
+    if not found.complete:
+        if found.proof == "bounded":
+            assert worth(found.drafts[0], order_of(job)) == best_value(job, plans, order_of(job))
+        return
+    mine = {value(draft) for draft, beaten in zip(found.drafts, found.beaten_by, strict=True) if beaten is None}
+    assert mine == unbeaten(plans)
+    assert worth(found.drafts[0], order_of(job)) == best_value(job, plans, order_of(job))
+    for draft in found.drafts:
+        key = frozenset(
+            (one.position.number, one.position.roll, tuple(take.deliverable.label for take in one.takes))
+            for one in draft.passes
         )
-        for index in range(draw(st.integers(1, 3)))
-    )
-    framing = Framing(arrangement=draw(st.sampled_from(arrangements)), aspect_tolerance=0.05)
-    alternatives = tuple(draw(st.lists(small_captures, max_size=most_alternatives)))
-    return Job(draw(small_captures), frames, framing, alternatives=alternatives)
+        assert value(draft) == tuple(plans[key].values())
 
 
-def worth(plan):
-    told = plan.criteria
-    return (
-        not told.enough_pixels,
-        told.passes,
-        told.changeovers,
-        not told.lens_covers,
-        -told.smallest_oversampling,
-        -told.reframe_room,
-    )
-
-
-def short_worth(found):
-    return (
-        found.shortest < 1,
-        len(found.passes),
-        found.changeovers,
-        found.cut,
-        -float(found.smallest),
-        -float(found.shortest),
-    )
-
-
-@settings(max_examples=25)
-@given(job=small_jobs())
-def test_the_recommended_plan_is_the_best_of_every_plan_there_is(job):
-    every = list(enumerate_plans(job, 2))
-    if not every:
-        with pytest.raises(CannotBeMet):
-            orientation(job)
-        return
-    advice = orientation(job)
-    assert advice.considered.complete
-    best = min(every, key=lambda found: found.worth)
-    assert worth(advice.plans[0]) == short_worth(best)
-
-
-@settings(max_examples=20)
-@given(job=small_jobs())
-def test_no_plan_there_is_beats_all_that_are_listed_as_unbeaten(job):
-    every = list(enumerate_plans(job, 2))
-    if not every:
-        return
-    advice = orientation(job)
-    unbeaten = [worth(plan) for plan in advice.plans if plan.dominated_by is None]
-    for found in every:
-        mine = short_worth(found)
-        assert any(all(a <= b for a, b in zip(other, mine, strict=True)) for other in unbeaten)
-
-
-@settings(max_examples=20)
-@given(job=small_jobs())
-def test_a_beaten_plan_names_one_that_is_no_worse_by_anything_and_better_by_something(job):
+@settings(max_examples=40, deadline=None)
+@given(job=production_jobs(arrangement="independent"))
+def test_a_marked_plan_is_beaten_by_the_plan_that_it_names_and_no_other_is(job):
     try:
-        plans = orientation(job).plans
+        found = find_plans(job)
     except CannotBeMet:
         return
-    for place, plan in enumerate(plans):
-        if plan.dominated_by is None:
-            continue
-        assert plan.dominated_by < place
-        other = worth(plans[plan.dominated_by])
-        assert all(a <= b for a, b in zip(other, worth(plan), strict=True))
-        assert other != worth(plan)
+    values = [value(draft) for draft in found.drafts]
+    for place, beaten in enumerate(found.beaten_by):
+        better = [
+            other
+            for other in range(len(values))
+            if values[other] != values[place] and all(a >= b for a, b in zip(values[other], values[place], strict=True))
+        ]
+        assert (beaten is None) == (not better)
+        assert beaten is None or (beaten in better and beaten < place)
 
 
-@settings(max_examples=20)
-@given(job=small_jobs(most_alternatives=0), more=small_captures)
-def test_another_capture_never_makes_the_recommended_plan_worse(job, more):
+@settings(max_examples=40, deadline=None)
+@given(job=production_jobs(arrangement="independent"), extra=st.integers(0, 2))
+def test_an_alternative_more_never_makes_the_recommended_plan_worse(job, extra):
+    other = Capture(raster=Raster(64 + 40 * extra, 96 - 20 * extra), grid=Grid(1, 1, 1, 1), data_rate_mb_s=90)
+    more = replace(job, alternatives=(*(job.alternatives or ()), other))
+    order = order_of(job)
     try:
-        before = orientation(job).plans[0]
+        before = find_plans(job)
     except CannotBeMet:
         return
-    after = orientation(replace(job, alternatives=(more,))).plans[0]
-    assert worth(after) <= worth(before) or not before.feasible
-    assert after.feasible or not before.feasible
+    assert worth(find_plans(more).drafts[0], order) >= worth(before.drafts[0], order)
 
 
-@settings(max_examples=20)
-@given(job=small_jobs(arrangements=("independent",), most_alternatives=0), wider=st.integers(0, 20))
-def test_a_larger_sensor_never_loses_feasibility(job, wider):
-    job = replace(job, capture=replace(job.capture, lens=None))
+@settings(max_examples=10, deadline=None)
+@given(job=production_jobs(arrangement="shared_point"))
+def test_an_alternative_more_never_makes_it_worse_on_a_shared_point_either(job):
+    more = replace(job, alternatives=(*(job.alternatives or ()), replace(job.capture, raster=Raster(90, 60))))
     try:
-        before = orientation(job).plans[0]
+        before = find_plans(job)
     except CannotBeMet:
         return
+    assert worth(find_plans(more).drafts[0], order_of(job)) >= worth(before.drafts[0], order_of(job))
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    job=production_jobs(arrangement="independent", circles=False),
+    wider=st.integers(0, 40),
+    higher=st.integers(0, 40),
+)
+def test_a_larger_sensor_never_loses_feasibility(job, wider, higher):
     raster = job.capture.raster
-    larger = replace(job.capture, raster=Raster(raster.width + 2 * wider, raster.height + 2 * wider))
-    assert orientation(replace(job, capture=larger)).plans[0].feasible or not before.feasible
+    larger = replace(job, capture=replace(job.capture, raster=Raster(raster.width + wider, raster.height + higher)))
+    try:
+        before = find_plans(job)
+    except CannotBeMet:
+        return
+    assert find_plans(larger).drafts[0].is_feasible >= before.drafts[0].is_feasible
 
 
-@settings(max_examples=20)
-@given(job=small_jobs(arrangements=("independent",), most_alternatives=0))
-def test_rolls_90_and_270_are_worth_the_same_on_a_sensor_without_sides(job):
-    found = {}
+@settings(max_examples=60, deadline=None)
+@given(job=production_jobs(arrangement="independent", circles=True))
+def test_rolls_90_and_270_differ_only_where_something_on_the_sensor_does(job):
+    """On a raster of whole grid steps, with the lens in its middle, both give the same upright frames."""
+    grid, raster = job.capture.grid, job.capture.raster
+    width, height = (-(-side // step) * step for side, step in ((raster.width, 12), (raster.height, 12)))
+    even = replace(job, capture=replace(job.capture, raster=Raster(width, height), grid=grid), alternatives=None)
+    by_roll = {}
     for roll in (90, 270):
         try:
-            found[roll] = worth(orientation(replace(job, rolls=(roll,))).plans[0])
+            by_roll[roll] = find_plans(replace(even, rolls=(roll,), passes=1)).drafts[0]
         except CannotBeMet:
-            found[roll] = None
-    assert found[90] == found[270]
+            by_roll[roll] = None
+    one, other = by_roll[90], by_roll[270]
+    assert (one is None) == (other is None)
+    if one is not None and other is not None:
+        assert value(one) == value(other)
+        for mine, theirs in zip(one.passes[0].takes, other.passes[0].takes, strict=True):
+            a, b = mine.extraction.upright_rect, theirs.extraction.upright_rect
+            assert (a.width, a.height) == (b.width, b.height)
 
 
-def test_a_larger_mode_replaces_two_passes():
-    job = Job(THREE_TO_TWO, (TALL_UHD, WIDE_UHD))
-    assert orientation(job).plans[0].cost.passes == 2
-    larger = Capture(raster=Raster(5760, 3840), label="B")
-    advice = orientation(replace(job, alternatives=(larger,)))
-    (one,) = advice.plans[0].passes
-    assert (one.capture_index, one.roll) == (1, 0)
-    assert "B" in advice.recommended.text
+def test_a_lens_off_its_place_makes_rolls_90_and_270_differ():
+    capture = Capture(Raster(100, 100), photosite_pitch_um=5, lens=Lens(image_circle_mm=0.5, offset_mm=Offset(0.1, 0)))
+    job = Job(capture, (Deliverable("a", raster=Raster(10, 20)),), passes=1)
+    rects = [find_plans(replace(job, rolls=(roll,))).drafts[0].passes[0].takes[0].extraction for roll in (90, 270)]
+    assert rects[0].upright_rect != rects[1].upright_rect
 
 
-def test_the_smallest_larger_mode_is_named_where_no_plan_of_one_pass_is_enough():
-    mend = orientation(Job(THREE_TO_TWO, (TALL_UHD, WIDE_UHD))).what_would_change.mend
-    # 2,160 of 1,800 px across at full height: 3,200 x 1.2 = 3,840 lines, so 5,760 columns of the same shape.
-    assert (mend.raster.width, mend.raster.height) == (5760, 3840)
+HARD_FRAMES = tuple(
+    Deliverable(f"frame {index}", raster=Raster(1000 + 37 * index, 4000 - 61 * index)) for index in range(32)
+)
 
 
-def test_the_smallest_larger_circle_is_named_where_the_lens_cuts():
-    # 4,800 x 2,700 px of 5 um: a diagonal of 27.54 mm; 2 x 1,920 x 1,080 asks for 22.03 mm.
-    capture = Capture(Raster(4800, 2700), photosite_pitch_um=5, lens=Lens(image_circle_mm=15))
-    frame = Deliverable(label="wide", raster=Raster(3840, 2160))
-    mend = orientation(Job(capture, (frame,), rolls=(0,))).what_would_change.mend
-    assert mend.image_circle_mm == pytest.approx(22.1)
-
-
-def test_a_squeezed_lens_turned_back_in_its_mount_is_another_capture():
-    # 9:16 on 4,000 x 3,000, squeeze 2, for 1,080 x 1,920: upright 0.78, turned 1.39, lens turned back 1.04.
-    tall = Deliverable(label="tall", raster=Raster(1080, 1920))
-    with_the_body = Capture(Raster(4000, 3000), squeeze=2)
-    turned_back = replace(with_the_body, squeeze_axis="sensor_height")
-    advice = orientation(Job(with_the_body, (tall,), alternatives=(turned_back,), passes=1))
-    found = {(one.capture_index, one.roll): plan.smallest_oversampling for plan in advice.plans for one in plan.passes}
-    assert found[0, 0] == pytest.approx(0.78, abs=0.005)
-    assert found[0, 90] == pytest.approx(1.39, abs=0.005)
-    assert found[1, 90] == pytest.approx(1.04, abs=0.005)
-    turned = next(plan for plan in advice.plans if plan.passes[0].roll == 90 and plan.passes[0].capture_index == 0)
-    assert "squeeze_turns" in {reason.code for reason in turned.reasons}
-
-
-DAY = Production(shots=10, takes_per_shot=3, minutes_per_take=4, minutes_per_changeover=15, minutes_available=600)
-
-
-def test_a_day_is_counted_by_hand():
-    # 10 shots x 3 takes x 4 minutes a pass; two passes change over once a shot, in alternate order.
-    capture = replace(THREE_TO_TWO, data_rate_mb_s=310)
-    advice = orientation(Job(capture, (TALL_UHD, WIDE_UHD), production=DAY))
-    best = advice.plans[0]
-    assert (best.cost.passes, best.cost.changeovers) == (2, 10)
-    assert best.cost.minutes == 2 * 120 + 10 * 15
-    assert best.cost.megabytes == 240 * 60 * 310
-    # 600 - 240 minutes are left for 10 change-overs.
-    assert advice.what_would_change.changeover_minutes == 36
-
-
-def test_two_passes_that_do_not_fit_into_the_day_are_not_feasible_and_what_is_missing_is_said():
-    short = replace(DAY, minutes_available=300)
-    advice = orientation(Job(THREE_TO_TWO, (TALL_UHD, WIDE_UHD), production=short))
-    assert not advice.plans[0].feasible
-    assert "No plan with enough pixels fits into the time and storage" in advice.recommended.text
-    two = next(plan for plan in advice.plans if plan.cost.passes == 2 and plan.criteria.enough_pixels)
-    (reason,) = [reason for reason in two.reasons if reason.code == "too_little_time"]
-    assert reason.numbers == {"minutes": 390, "available": 300}
-
-
-def test_the_minimum_at_which_the_order_flips_is_that_of_the_tightest_frame():
-    # One upright pass holds a wide UHD at 1.25 and a tall 1,800 x 3,200 exactly; a turn gives the tall one 1.5.
-    advice = orientation(Job(THREE_TO_TWO, (WIDE_UHD, Deliverable(label="tall", raster=Raster(1800, 3200)))))
-    assert advice.plans[0].cost.passes == 1
-    flip = advice.what_would_change.stricter
-    assert (flip.factor, flip.deliverable, flip.minimum_oversampling) == (1, "tall", 1)
-    assert advice.plans[flip.plan].cost.passes == 2
-    tight = orientation(Job(THREE_TO_TWO, (WIDE_UHD, TALL_UHD))).what_would_change.looser
-    assert tight.factor == pytest.approx(3200 / 3840)
-
-
-def test_preferred_criteria_count_first():
-    tall = Deliverable(label="tall", raster=Raster(1080, 1920))
-    assert orientation(Job(THREE_TO_TWO, (tall,))).plans[0].passes[0].roll == 0
-    room = orientation(Job(THREE_TO_TWO, (tall,), prefer=("reframe_room",)))
-    assert room.plans[0].passes[0].roll == 90
-    assert room.considered.prefer[0] == "reframe_room"
-
-
-def test_a_subject_keeps_its_offset_from_the_centre_through_a_turn():
-    upright = Capture(raster=Raster(4800, 3200))
-    subject = Subject(2300, 1500, 400, 600)
-    # The centre of the subject lies 100 px right of and 200 px below the picture's.
-    assert carried_subject(subject, upright, replace(upright, roll=90)) == Subject(1500, 2300, 400, 600)
-
-
-def test_a_subject_is_as_large_on_the_sensor_in_another_mode():
-    fine = Capture(raster=Raster(4800, 3200), photosite_pitch_um=3)
-    coarse = Capture(raster=Raster(2400, 1600), photosite_pitch_um=6)
-    assert carried_subject(Subject(2300, 1500, 400, 600), fine, coarse) == Subject(1150, 750, 200, 300)
-
-
-def test_a_capture_that_cannot_hold_the_subject_is_skipped_with_its_reason():
-    small = Capture(raster=Raster(1000, 1000))
-    job = Job(THREE_TO_TWO, (WIDE_UHD,), Framing(subject=Subject(0, 0, 3000, 1000)), alternatives=(small,), rolls=(0,))
-    (skipped,) = orientation(job).considered.skipped
-    assert (skipped.capture_index, skipped.roll, skipped.deliverables) == (1, 0, ("wide",))
-    assert "the upright picture is 1000 x 1000 px" in skipped.text
-
-
-def test_thirty_two_frames_on_one_point_at_nine_captures_stay_within_the_stated_work_and_say_so():
-    frames = tuple(
-        Deliverable(label=f"{index}", raster=Raster(400 + 37 * index, 1500 - 31 * index)) for index in range(32)
+def hard_job(arrangement="independent", **members):
+    captures = tuple(
+        Capture(Raster(4800 - 90 * index, 3200 + 110 * index), label=f"mode {index}") for index in range(9)
     )
-    others = tuple(Capture(raster=Raster(4000 + 100 * index, 3000)) for index in range(8))
-    job = Job(THREE_TO_TWO, frames, Framing(arrangement="shared_point"), alternatives=others)
-    considered = orientation(job).considered
-    assert not considered.complete
-    assert 1 <= considered.plans <= LIMITS.joint_frames // 32
-    assert str(LIMITS.joint_frames) in considered.rule
+    framing = Framing(arrangement=arrangement, point=Point(None, None) if arrangement == "shared_point" else None)
+    return Job(captures[0], HARD_FRAMES, framing, alternatives=captures[1:], **members)
+
+
+def test_32_deliverables_8_alternatives_3_rolls_and_2_passes_are_weighed_whole():
+    found = find_plans(hard_job())
+    assert found.positions == 27
+    assert found.complete
+    assert found.possible == 27 + 351 * (2**32 - 2)
+
+
+def test_on_a_shared_point_work_is_bounded_and_what_is_left_open_is_said():
+    advice = orientation(hard_job("shared_point"))
+    assert not advice.considered.complete
+    assert advice.considered.proof in ("bounded", "none")
+    assert advice.considered.plans_weighed < 100
+    assert len(advice.plans) >= 1
+
+
+def test_a_bounded_proof_holds_where_brute_force_can_check_it(monkeypatch):
+    frames = tuple(Deliverable(f"f{i}", raster=Raster(8 + 5 * i, 30 - 4 * i)) for i in range(4))
+    framing = Framing("shared_point", point=Point(None, None))
+    job = Job(Capture(Raster(60, 40), grid=Grid(1, 1, 1, 1)), frames, framing)
+    whole = find_plans(job)
+    assert whole.complete
+    from tallwide_service.core import plans  # noqa: PLC0415
+
+    monkeypatch.setattr(plans, "_MOST_PLANS_EXHAUSTED", 0)
+    few = find_plans(job)
+    assert few.proof == "bounded"
+    assert few.passes_solved < whole.passes_solved
+    assert worth(few.drafts[0], PREFER) == worth(whole.drafts[0], PREFER)
+
+
+def test_equal_jobs_give_equal_plans():
+    assert orientation(hard_job("shared_point")) == orientation(hard_job("shared_point"))
+
+
+@pytest.mark.parametrize(("count", "most"), [(1, 2), (3, 2), (4, 3), (5, 2)])
+def test_partitions_are_those_that_stirling_numbers_count(count, most):
+    found = list(partitions(tuple(range(count)), most))
+    assert len(found) == len(set(found))
+    stirling = {(1, 2): 1, (3, 2): 4, (4, 3): 14, (5, 2): 16}  # S(n, 1) + ... + S(n, most), from their definition
+    assert len(found) == stirling[count, most]
+
+
+def test_plans_are_counted_as_brute_force_lists_them():
+    frames = tuple(Deliverable(f"f{i}", raster=Raster(2, 3 + i)) for i in range(3))
+    job = Job(Capture(Raster(40, 30)), frames)
+    assert ways_possible(3, 3, 2, repeated=False) == len(every_plan(job))
+    together = replace(job, framing=Framing("shared_point", point=Point(None, None)))
+    # Two passes in one position may be taken in either order; brute force names each set once.
+    assert len(every_plan(together)) == 3 + 3 * 9
+    assert ways_possible(3, 3, 2, repeated=True) == 3 + 3 * 9
+
+
+@given(table=st.lists(st.lists(st.tuples(*[st.integers(0, 3)] * 4), min_size=2, max_size=2), min_size=1, max_size=5))
+def test_the_best_ways_are_those_of_all_ways_that_need_every_position(table):
+    found = {way[0] for way in best_ways([list(enumerate(row)) for row in table], 2)}
+    values = {}
+    for taken in product(range(2), repeat=len(table)):
+        worth_of = tuple(
+            min(column) for column in zip(*(row[at] for row, at in zip(table, taken, strict=True)), strict=True)
+        )
+        values.setdefault(frozenset(taken), set()).add(worth_of)
+    two = values.get(frozenset((0, 1)), set())
+    ones = set().union(*(found_ for used, found_ in values.items() if len(used) == 1))
+
+    def covers(one, other):
+        return all(a >= b for a, b in zip(one, other, strict=True))
+
+    assert found <= two
+    for way in two:  # each is found, or as good a one needs fewer positions or is found
+        assert any(covers(other, way) for other in found | ones)
+
+
+def test_a_wish_puts_its_criteria_first_and_the_rest_in_the_usual_order():
+    job = replace(hard_job(), prefer=("megabytes", "minutes"))
+    assert order_of(job)[:3] == ("megabytes", "minutes", "enough_pixels")
+    assert set(order_of(job)) == set(PREFER)

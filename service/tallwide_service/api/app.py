@@ -12,9 +12,12 @@ from flask_swagger_ui import get_swaggerui_blueprint
 
 from tallwide.answers import (
     ChartReadingAnswer,
+    CoverageAnswer,
     DialInAnswer,
     ExtractionsAnswer,
     MarginsAnswer,
+    MatchAnswer,
+    OpticsAnswer,
     OrientationAnswer,
     SafeAreasAnswer,
 )
@@ -43,6 +46,9 @@ ANSWERS = (
     ExtractionsAnswer,
     MarginsAnswer,
     OrientationAnswer,
+    CoverageAnswer,
+    MatchAnswer,
+    OpticsAnswer,
     SafeAreasAnswer,
     DialInAnswer,
     ChartReadingAnswer,

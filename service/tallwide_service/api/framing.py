@@ -8,7 +8,14 @@ from typing import Any
 
 from flask_smorest import Blueprint
 
-from tallwide.answers import ExtractionsAnswer, MarginsAnswer, OrientationAnswer
+from tallwide.answers import (
+    CoverageAnswer,
+    ExtractionsAnswer,
+    MarginsAnswer,
+    MatchAnswer,
+    OpticsAnswer,
+    OrientationAnswer,
+)
 from tallwide.job import Job
 from tallwide.version import VERSION
 from tallwide_service.api.body import job_of
@@ -24,9 +31,11 @@ from tallwide_service.api.documented import (
 )
 from tallwide_service.api.problems import Problem
 from tallwide_service.api.tables import VIEW_PARAMETER, or_table, with_table
-from tallwide_service.core import margins, orientation, solve
+from tallwide_service.core import coverage, margins, match_cameras, orientation, solve
 from tallwide_service.core.binding import what_binds
 from tallwide_service.core.extraction import Solution
+from tallwide_service.core.frame_optics import frame_optics, frame_pairs
+from tallwide_service.core.orientation import with_what_was_used
 from tallwide_service.core.sweep import sweep_steps
 from tallwide_service.errors import CannotBeMet, Fault, SweepLeavesBounds
 from tallwide_service.identity import decision_id
@@ -93,13 +102,41 @@ def orientation_answer(job: Job, identity: str) -> OrientationAnswer:
     except CannotBeMet:
         solution = None
     return OrientationAnswer(
-        **named(job, identity, solution),
+        **(named(job, identity, solution) | {"job": with_what_was_used(job)}),
         plans=advice.plans,
         recommended=advice.recommended,
         break_even=advice.break_even,
         what_would_change=advice.what_would_change,
         considered=advice.considered,
         cautions=advice.cautions,
+        rig=advice.rig,
+    )
+
+
+def coverage_answer(job: Job, identity: str) -> CoverageAnswer:
+    """Return captures by lenses by deliverables; the decision is that of the job as given, where it has one."""
+    rows = coverage(job)
+    try:
+        solution = solve(job)
+    except CannotBeMet:
+        solution = None
+    return CoverageAnswer(**named(job, identity, solution), rows=rows)
+
+
+def match_answer(job: Job, identity: str) -> MatchAnswer:
+    """Return the focal lengths of another camera that give this one's frames."""
+    solution = solve(job)
+    rows, extractions = match_cameras(job, solution)
+    return MatchAnswer(**named(job, identity, solution), rows=rows, extractions=extractions)
+
+
+def optics_answer(job: Job, identity: str) -> OpticsAnswer:
+    """Return what the lens does in every frame, and frames against each other."""
+    solution = solve(job)
+    return OpticsAnswer(
+        **named(job, identity, solution),
+        frames=frame_optics(job, solution.extractions),
+        pairs=tuple(frame_pairs(job, solution.extractions)),
     )
 
 
@@ -169,6 +206,39 @@ serve(
     "/v1/orientation",
     orientation_answer,
     OrientationAnswer,
-    "Crop, turn the camera, or shoot twice",
+    "Crop, turn the camera, take another mode, or shoot twice",
+    needs={
+        "alternatives": [{"label": "B, 3:2 large", "raster": {"width": 6000, "height": 4000}}],
+        "production": {"shots": 12, "minutes_per_take": 2, "minutes_per_changeover": 15, "minutes_available": 480},
+    },
     table=orientation_answer,
 )
+serve(
+    "/v1/coverage",
+    coverage_answer,
+    CoverageAnswer,
+    "Say which lens covers which deliverable on which mode",
+    needs={
+        "captures": [
+            {"label": "A", "raster": {"width": 4800, "height": 3200}, "photosite_pitch_um": 5.8},
+            {"label": "B", "raster": {"width": 4096, "height": 2304}, "photosite_pitch_um": 5.8},
+        ],
+        "lenses": [
+            {"label": "32", "focal_length_mm": 32, "image_circle_mm": 31.5},
+            {"label": "28-70", "settings": [{"focal_length_mm": 28, "image_circle_mm": 29}, {"focal_length_mm": 70}]},
+        ],
+    },
+)
+MATCH_EXAMPLE = {
+    "capture": {
+        "raster": {"width": 4800, "height": 3200},
+        "photosite_pitch_um": 5.8,
+        "lens": {"focal_length_mm": 32},
+    },
+    "match": {
+        "capture": {"label": "B", "raster": {"width": 4096, "height": 2304}, "photosite_pitch_um": 6.4},
+        "focal_lengths_mm": [25, 29, 35, 40],
+    },
+}
+serve("/v1/match", match_answer, MatchAnswer, "Give the focal length that matches another camera", needs=MATCH_EXAMPLE)
+serve("/v1/optics", optics_answer, OpticsAnswer, "Say what lens and read-out do in every frame")

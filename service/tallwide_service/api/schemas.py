@@ -353,15 +353,34 @@ class OffsetSchema(NounSchema):
     y = number(-1000, 1000, "Downwards, mm.")
 
 
+class ExtentSchema(NounSchema):
+    """A width and a height on the sensor."""
+
+    noun = nouns.Extent
+    width = number(0, 1000, "Along the sensor's width, mm.", above=True, required=True)
+    height = number(0, 1000, "Along the sensor's height, mm.", above=True, required=True)
+
+
 class LensSchema(NounSchema):
     """A lens as it is set."""
 
     noun = nouns.Lens
     label = text(LIMITS.label_characters, "Name of the lens.")
     image_circle_mm = number(0, 1000, "Diameter of the usable circle on the sensor, mm.", above=True)
-    offset_mm = nested(OffsetSchema, "Centre of the circle from the raster's centre, mm.")
+    covered_mm = nested(ExtentSchema, "Width and height that are covered around the lens's axis, mm.")
+    offset_mm = nested(OffsetSchema, "The lens's axis from the raster's centre, mm.")
     focal_length_mm = number(0, 100_000, "Focal length, mm.", above=True)
-    f_number = number(0, 1000, "f-number.", above=True)
+    f_number = number(0, 1000, "f-number, not T-stop.", above=True)
+    focus_distance_mm = number(0, 1_000_000_000, "Distance of the plane in focus, mm.", above=True)
+    exit_pupil_mm = number(0, 100_000, "Distance of the exit pupil from the sensor, mm.", above=True)
+
+
+class RateLimitSchema(NounSchema):
+    """Up to this frame rate, a mode records so many lines, centred on its full height."""
+
+    noun = nouns.RateLimit
+    frames_per_second = number(0, 1_000_000, "Highest frame rate.", above=True, required=True)
+    height = whole(1, SIDE, "Lines that are recorded, px.", required=True)
 
 
 class CaptureSchema(NounSchema):
@@ -385,14 +404,24 @@ class CaptureSchema(NounSchema):
     lens = nested(LensSchema, "The lens as it is set.")
     readout_ms = number(0, 100_000, "Time to read all rows, ms.", above=True)
     frames_per_second = number(0, 1_000_000, "Frames per second.", above=True)
-    data_rate_mb_s = number(0, 1_000_000, "Data rate, megabytes per second.", above=True)
+    data_rate_mb_s = number(0, 1_000_000, "Data rate, megabytes (10^6 bytes) per second.", above=True)
+    detail_factor = number(0, 1, "Share of detail that a colour filter array leaves; 1 takes nothing off.", above=True)
+    rate_limits = listed(
+        fields.Nested(RateLimitSchema, error_messages={**PLAIN, "type": "must be a JSON object"}),
+        1,
+        LIMITS.rate_limits,
+        "Lines that the mode records up to which frame rate.",
+    )
 
     @validates_schema(skip_on_field_errors=False)
     def refuse_a_circle_without_pitch(self, data: dict[str, Any], **_: Any) -> None:
-        """A circle in mm needs the pitch to become pixels."""
+        """What a lens covers in mm needs the pitch to become pixels."""
         lens = data.get("lens")
-        if isinstance(lens, nouns.Lens) and lens.image_circle_mm is not None and "photosite_pitch_um" not in data:
-            raise ValidationError({"photosite_pitch_um": ["is required with lens.image_circle_mm"]})
+        if not isinstance(lens, nouns.Lens) or "photosite_pitch_um" in data:
+            return
+        for name in ("image_circle_mm", "covered_mm"):
+            if getattr(lens, name) is not None:
+                raise ValidationError({"photosite_pitch_um": [f"is required with lens.{name}"]})
 
     @validates_schema(skip_on_field_errors=False)
     def refuse_corners_outside(self, data: dict[str, Any], **_: Any) -> None:
@@ -413,6 +442,8 @@ class CaptureSchema(NounSchema):
         """Return the capture, its corners as tuples."""
         if "usable_area" in data:
             data["usable_area"] = tuple(tuple(corner) for corner in data["usable_area"])
+        if "rate_limits" in data:
+            data["rate_limits"] = tuple(data["rate_limits"])
         return super().build(data)
 
 
@@ -477,11 +508,24 @@ class SafeAreaSchema(NounSchema):
 
 
 class DisplaySchema(NounSchema):
-    """Where a deliverable is seen."""
+    """Where a deliverable is seen: from what distance, or on what; a print may have its height alone."""
 
     noun = nouns.Display
-    height_mm = number(0, 1_000_000, "Height of the picture, mm.", above=True, required=True)
-    viewing_distance_mm = number(0, 100_000_000, "Distance of the nearest viewer, mm.", above=True, required=True)
+    height_mm = number(0, 1_000_000, "Height of the picture, mm.", above=True)
+    viewing_distance_mm = number(0, 100_000_000, "Distance of the nearest viewer, mm.", above=True)
+    pixel_pitch_mm = number(0, 10_000, "Distance of an LED wall's pixels, mm.", above=True)
+    screen = nested(RasterSchema, "Pixels of a hand-held screen, as it is held.")
+
+    @validates_schema(skip_on_field_errors=False, pass_original=True)
+    def refuse_half_a_display(self, data: Any, original: Any, **_: Any) -> None:
+        """There is a height or a screen; distance and pitch are of a picture with a height."""
+        if not isinstance(original, Mapping) or "height_mm" in original:
+            return
+        if "screen" not in original:
+            raise ValidationError({"height_mm": ["is required where there is no screen"]})
+        for name in ("viewing_distance_mm", "pixel_pitch_mm"):
+            if name in original:
+                raise ValidationError({"height_mm": [f"is required with {name}"]})
 
 
 class DeliverableSchema(NounSchema):
@@ -1019,6 +1063,9 @@ class SweepSchema(NounSchema):
             raise ValidationError({"member": ["must be a pointer into the job, such as /framing/point/y"]})
 
 
+NESTED_FAULTS: dict[str, str | list[Any] | dict[Any, Any]] = {**PLAIN, "type": "must be a JSON object"}
+
+
 class ProductionSchema(NounSchema):
     """What the day asks for and allows."""
 
@@ -1046,6 +1093,161 @@ class ProductionSchema(NounSchema):
                 ]
         if faults:
             raise ValidationError(faults)
+
+
+class MovementSchema(NounSchema):
+    """How fast the camera is turned."""
+
+    noun = nouns.Movement
+    pan_deg_s = number(-10_000, 10_000, "Pan to the right, degrees per second.")
+    tilt_deg_s = number(-10_000, 10_000, "Tilt upwards, degrees per second.")
+
+
+class ZoomSettingSchema(NounSchema):
+    """One focal length of a zoom, and what it covers there."""
+
+    noun = nouns.ZoomSetting
+    focal_length_mm = number(0, 100_000, "Focal length, mm.", above=True, required=True)
+    image_circle_mm = number(0, 1000, "Diameter of the usable circle there, mm.", above=True)
+    covered_mm = nested(ExtentSchema, "Width and height that are covered there, mm.")
+
+
+class LensChoiceSchema(NounSchema):
+    """A lens that may be taken."""
+
+    noun = nouns.LensChoice
+    label = text(LIMITS.label_characters, "Name of the lens.", required=True)
+    focal_length_mm = number(0, 100_000, "Focal length, mm.", above=True)
+    image_circle_mm = number(0, 1000, "Diameter of the usable circle, by your own criterion, mm.", above=True)
+    covered_mm = nested(ExtentSchema, "Width and height that are covered (squeezed lenses, baffles), mm.")
+    offset_mm = nested(OffsetSchema, "The lens's axis from the raster's centre, mm.")
+    f_number = number(0, 1000, "f-number, not T-stop.", above=True)
+    squeeze = number(0.25, 4, "Squeeze of the lens; takes the place of the capture's.")
+    squeeze_axis = choice(("sensor_width", "sensor_height"), "Axis of the sensor along which the lens is mounted.")
+    settings = listed(
+        fields.Nested(ZoomSettingSchema, error_messages=NESTED_FAULTS),
+        0,
+        LIMITS.lens_settings,
+        "Focal lengths of a zoom.",
+    )
+
+    @validates_schema(skip_on_field_errors=False)
+    def refuse_two_focal_lengths(self, data: dict[str, Any], **_: Any) -> None:
+        """A zoom has its focal lengths in its settings."""
+        if data.get("settings") and "focal_length_mm" in data:
+            raise ValidationError({"focal_length_mm": ["stands beside settings, which have their own"]})
+
+    @post_load
+    def build(self, data: dict[str, Any], **_: Any) -> Any:
+        """Return the lens, its settings as a tuple."""
+        if "settings" in data:
+            data["settings"] = tuple(data["settings"])
+        return super().build(data)
+
+
+class CameraMatchSchema(NounSchema):
+    """The camera beside, whose focal length is sought."""
+
+    noun = nouns.CameraMatch
+    capture = nested(CaptureSchema, "The other camera.", required=True)
+    focal_lengths_mm = listed(
+        number(0, 100_000, "mm", above=True), 0, LIMITS.match_focal_lengths, "Focal lengths to choose from, mm."
+    )
+
+    @post_load
+    def build(self, data: dict[str, Any], **_: Any) -> Any:
+        """Return the match, its focal lengths as a tuple."""
+        if "focal_lengths_mm" in data:
+            data["focal_lengths_mm"] = tuple(data["focal_lengths_mm"])
+        return super().build(data)
+
+
+class AxisPlaceSchema(NounSchema):
+    """Where the optical axis lies over the rods, seen from behind."""
+
+    noun = nouns.AxisPlace
+    height_mm = number(-10_000, 10_000, "Above the plane of the rods' centres, mm.", required=True)
+    sideways_mm = number(-10_000, 10_000, "Right of the middle between the rods, mm.")
+
+
+class SpanSchema(NounSchema):
+    """The least and the most that something can be set to."""
+
+    noun = nouns.Span
+    least_mm = number(-10_000, 10_000, "Least, mm.", required=True)
+    most_mm = number(-10_000, 10_000, "Most, mm.", required=True)
+
+    @validates_schema
+    def refuse_less_than_the_least(self, data: dict[str, Any], **_: Any) -> None:
+        """The most is at least the least."""
+        if data["most_mm"] < data["least_mm"]:
+            raise ValidationError({"most_mm": ["must be at least least_mm"]})
+
+
+class RoomNeedSchema(NounSchema):
+    """Room that something needs beside one face of the camera, and the room there is."""
+
+    noun = nouns.RoomNeed
+    face = Text(
+        required=True,
+        validate=OneOf(get_args(nouns.Face), error="must be one of left, right, top, bottom"),
+        metadata={"description": "Face of the upright body, seen from behind."},
+    )
+    need = Text(
+        required=True,
+        validate=OneOf(get_args(nouns.RoomFor), error=f"must be one of {', '.join(get_args(nouns.RoomFor))}"),
+        metadata={"description": "What needs room."},
+    )
+    needed_mm = number(0, 10_000, "Room that it needs, mm.", required=True)
+    upright_mm = number(0, 10_000, "Room that there is with the camera upright, mm.")
+    roll_90_mm = number(0, 10_000, "Room that there is at roll 90, mm.")
+    roll_270_mm = number(0, 10_000, "Room that there is at roll 270, mm.")
+
+
+class RatingSchema(NounSchema):
+    """For which rolls a maker rates a battery mount or an accessory."""
+
+    noun = nouns.Rating
+    label = text(LIMITS.label_characters, "Battery mount or accessory.", required=True)
+    rolls = listed(choice(ROLLS, "Roll, degrees.", Whole), 0, 4, "Rolls that it is rated for.", required=True)
+
+    @post_load
+    def build(self, data: dict[str, Any], **_: Any) -> Any:
+        """Return the rating, its rolls as a tuple."""
+        data["rolls"] = tuple(data["rolls"])
+        return super().build(data)
+
+
+class RigSchema(NounSchema):
+    """What holds the camera; all of it as you say, lengths only."""
+
+    noun = nouns.Rig
+    rods = choice(get_args(nouns.RodSystem), "Convention of the rods (common practice, no standard).")
+    standard_axis_mm = nested(AxisPlaceSchema, "Where the axis belongs over your rods, instead of a convention.")
+    axis_upright_mm = nested(AxisPlaceSchema, "Where the axis lies with the camera upright.")
+    axis_turned_mm = nested(AxisPlaceSchema, "Where the axis lies with the camera on its side.")
+    support_mm = nested(SpanSchema, "Heights of the axis over the rods that the lens support reaches.")
+    carrying_faces = listed(
+        choice(get_args(nouns.Face), "Face of the upright body, seen from behind."),
+        0,
+        4,
+        "Faces that may carry the camera, by its maker.",
+    )
+    held_by = choice(("lower_face", "bottom"), "Whether a turned body stands on its lower face or hangs at its bottom.")
+    room = listed(
+        fields.Nested(RoomNeedSchema, error_messages=NESTED_FAULTS), 0, LIMITS.rig_entries, "Room beside the faces."
+    )
+    ratings = listed(
+        fields.Nested(RatingSchema, error_messages=NESTED_FAULTS), 0, LIMITS.rig_entries, "Ratings by roll."
+    )
+
+    @post_load
+    def build(self, data: dict[str, Any], **_: Any) -> Any:
+        """Return the rig, its lists as tuples."""
+        for name in ("carrying_faces", "room", "ratings"):
+            if name in data:
+                data[name] = tuple(data[name])
+        return super().build(data)
 
 
 class JobSchema(NounSchema):
@@ -1093,6 +1295,21 @@ class JobSchema(NounSchema):
         len(get_args(nouns.Criterion)),
         "Criteria that count first, in order; the others follow in the order of this list.",
     )
+    movement = nested(MovementSchema, "How fast the camera is turned, for the read-out.")
+    rig = nested(RigSchema, "What holds the camera.")
+    captures = listed(
+        fields.Nested(CaptureSchema, error_messages=NESTED_FAULTS),
+        1,
+        LIMITS.captures,
+        "Captures whose coverage is asked for; the job's own where left out.",
+    )
+    lenses = listed(
+        fields.Nested(LensChoiceSchema, error_messages=NESTED_FAULTS),
+        1,
+        LIMITS.lenses,
+        "Lenses whose coverage is asked for; each capture's own where left out.",
+    )
+    match = nested(CameraMatchSchema, "The camera beside, for /v1/match.")
 
     @validates_schema(skip_on_field_errors=False, pass_original=True)
     def refuse_contradictions(self, data: Any, original: Any, **_: Any) -> None:
@@ -1124,7 +1341,7 @@ class JobSchema(NounSchema):
     @post_load
     def build(self, data: dict[str, Any], **_: Any) -> Any:
         """Return the job, its deliverables as a tuple."""
-        for name in ("deliverables", "alternatives", "rolls", "prefer"):
+        for name in ("deliverables", "alternatives", "rolls", "prefer", "captures", "lenses"):
             if name in data:
                 data[name] = tuple(data[name])
         return super().build(data)

@@ -18,6 +18,7 @@ from tallwide.geometry import (
     Sides,
     combined_area,
     common_area,
+    covered_area_px,
     pixel_shape,
     recorded_ratio,
     recorded_to_upright,
@@ -304,6 +305,7 @@ def no_frame(frame: Frame, ground: Ground, most: tuple[int, int]) -> CannotBeMet
             Fault(at, detail)
             for at, is_there in (
                 ("/capture/lens/image_circle_mm", image_circle(ground.capture) is not None),
+                ("/capture/lens/covered_mm", covered_area_px(ground.capture) is not None),
                 ("/capture/usable_area", ground.capture.usable_area is not None),
                 (frame.pointer, True),
             )

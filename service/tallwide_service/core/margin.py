@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from tallwide.answers import Axes, Extraction, EyeLimit, Margin, Oversampling, Rect, ReframeRoom, Size, Verdict
+from tallwide.answers import Axes, Extraction, Margin, Oversampling, Rect, ReframeRoom, Size, Verdict
 from tallwide.geometry import Sides, opposite_roll, upright_sides_to_recorded
 from tallwide.job import Capture, Deliverable, Job, Raster, exact
 from tallwide_service.core.extraction import Solution
-from tallwide_service.core.optics import nyquist_lp_mm, resolvable_rows
+from tallwide_service.core.optics import nyquist_lp_mm
 from tallwide_service.core.region import Region, usable_region
+from tallwide_service.core.viewing import eye_limit
 
 Ratios = tuple[Fraction, Fraction]
 
@@ -58,9 +59,16 @@ def margin(deliverable: Deliverable, extraction: Extraction, capture: Capture, r
             region or usable_region(capture),
             scale=None if over is None else min(over) / asked,
         ),
-        eye_limit=None if deliverable.display is None else EyeLimit(resolvable_rows(deliverable.display)),
+        eye_limit=eye_limit(deliverable, extraction),
         nyquist_lp_mm=None if capture.photosite_pitch_um is None else nyquist_lp_mm(capture.photosite_pitch_um),
+        detail_factor=capture.detail_factor,
+        detail_oversampling=None if over is None else _with_detail(over, exact(capture.detail_factor)),
     )
+
+
+def _with_detail(over: Ratios, factor: Fraction) -> Oversampling:
+    """Return the oversampling that is left where a colour filter array takes detail."""
+    return oversampling((over[0] * factor, over[1] * factor))
 
 
 def photosites_behind(rect: Rect, capture: Capture) -> Ratios:

@@ -13,7 +13,7 @@ from fractions import Fraction
 from functools import lru_cache
 
 from tallwide.answers import AngleOfView, Rect, Size
-from tallwide.job import Capture, Display, Number, exact
+from tallwide.job import Capture, Number, exact
 
 ARC_MINUTE_DEG = 1 / 60
 
@@ -135,17 +135,3 @@ def nyquist_lp_mm(pitch_um: float) -> float:
     90.9
     """
     return 1000 / (2 * pitch_um)
-
-
-def resolvable_rows(display: Display) -> int:
-    """Return how many picture rows an eye of one arc minute tells apart at the screen's centre.
-
-    ITU-R BT.500 defines the design viewing distance by one arc minute a line; visual acuity 6/6.
-
-    Examples
-    --------
-    >>> resolvable_rows(Display(height_mm=1720, viewing_distance_mm=4000))
-    1478
-    """
-    row_mm = 2 * display.viewing_distance_mm * math.tan(math.radians(ARC_MINUTE_DEG / 2))
-    return int(display.height_mm / row_mm)

@@ -1,13 +1,14 @@
-"""Orientation: whether to crop, to turn the camera on its side, to shoot twice, or to take another mode.
+"""Orientation: whether to crop, to turn the camera on its side, to take another mode, or to shoot more than once.
 
-A plan is a few passes, each one capture at one roll, and every deliverable comes out of one of
-them. It is feasible where each deliverable reaches its minimum oversampling (one without a raster
-asks for nothing) and the time and storage that are stated suffice.
+A plan is one or more passes, each with one capture at one roll, and every deliverable comes out of
+one of them. A plan is feasible where each deliverable reaches its minimum oversampling (one without
+a raster asks for nothing) and the day has the time and the storage, as far as they are given.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from fractions import Fraction
 
 from tallwide.answers import (
     BreakEven,
@@ -16,333 +17,274 @@ from tallwide.answers import (
     PlanCost,
     PlanCriteria,
     PlannedPass,
-    Reason,
     Recommendation,
+    RigCheck,
     Size,
-    Skipped,
     WhatWouldChange,
 )
-from tallwide.job import Job, Production, exact
+from tallwide.job import Job, Rig, Roll, exact
 from tallwide_service.core.cautions import TURNED_CAMERA
-from tallwide_service.core.criteria import Measured, beaten, measure, order_of, rank_key
-from tallwide_service.core.passes import DEFAULT_ROLLS, Passes, State, Taken, states_of
-from tallwide_service.core.plans import find_plans
-from tallwide_service.core.what_would_change import tightest_of, what_would_change
-from tallwide_service.errors import CannotBeMet
+from tallwide_service.core.plans import PASSES, Found, find_plans
+from tallwide_service.core.position_change import changeover_steps
+from tallwide_service.core.positions import ROLLS, Pass, Take, alone, positions_of
+from tallwide_service.core.production import captures_of
+from tallwide_service.core.readout import readout_effect
+from tallwide_service.core.reasons import passes_in_words, pixels_reason, plan_reasons
+from tallwide_service.core.recording import data_volume
+from tallwide_service.core.rig import rig_check
+from tallwide_service.core.standing import UNASKED, Draft, order_of
+from tallwide_service.core.what_would_change import what_would_change
+from tallwide_service.errors import CannotBeMet, Fault
 from tallwide_service.limits import LIMITS
 
-DEFAULT_PASSES = 2
+_RULES = {
+    "exhausted": "every way to share the deliverables out over the allowed captures, rolls and passes was weighed",
+    "bounded": "the plans that promise most were solved first; no other can come before the recommended one, "
+    "since beside others no frame is larger than alone",
+    "none": "the plans that promise most were solved first, as far as the bound on work goes; a better one may be left",
+}
 
 
 @dataclass(frozen=True, slots=True)
 class OrientationAdvice:
-    """Plans, best first, the one to take, what would change the decision, and what was looked at."""
+    """Plans, best first, the one to take, and what would change the decision."""
 
     plans: tuple[Plan, ...]
     recommended: Recommendation
     break_even: tuple[BreakEven, ...]
+    cautions: tuple[str, ...]
     what_would_change: WhatWouldChange
     considered: Considered
-    cautions: tuple[str, ...]
+    rig: tuple[RigCheck, ...]
 
 
 def orientation(job: Job) -> OrientationAdvice:
-    """Return all plans of the allowed captures, rolls and passes, best first, and which to take.
+    """Return the plans for a job, best first, and which to take.
 
     Raises
     ------
     CannotBeMet
-        If no plan places every deliverable.
+        If no plan places every deliverable, or there are more plans than are weighed in time.
     """
-    passes = Passes(job, states_of(job))
-    allowed = job.passes or DEFAULT_PASSES
-    found = find_plans(passes, allowed)
-    if not found.candidates:
-        raise _no_plan(passes)
-    order = order_of(job.prefer)
-    ranked = sorted(
-        (measure(candidate, passes.states, job) for candidate in found.candidates),
-        key=lambda plan: (rank_key(plan, order), [place for place, _ in plan.candidate.passes]),
+    _refuse_too_many(job)
+    found = find_plans(job)
+    places = listed_places(found, LIMITS.plans_listed)
+    drafts = tuple(found.drafts[place] for place in places)
+    beaten_by = [_place_in(places, found.beaten_by[place]) for place in places]
+    plans = tuple(
+        _plan(job, one, beater, None if beater is None else drafts[beater])
+        for one, beater in zip(drafts, beaten_by, strict=True)
     )
-    listed, by = _listed(ranked)
-    plans = tuple(_plan(job, plan, passes.states, other) for plan, other in zip(listed, by, strict=True))
+    others = tuple(draft for place, draft in enumerate(found.drafts) if place not in set(places))
     return OrientationAdvice(
         plans=plans,
-        recommended=recommend(plans, listed[0], passes.states, job),
-        break_even=tuple(break_even(index, passes) for index in range(len(job.deliverables))),
-        what_would_change=what_would_change(job, listed, passes.states, order),
-        considered=Considered(
-            complete=found.complete,
-            plans=len(ranked),
-            rule=found.rule,
-            rolls=job.rolls or DEFAULT_ROLLS,
-            passes=allowed,
-            prefer=order,
-            skipped=tuple(_skipped(passes)),
-        ),
-        cautions=TURNED_CAMERA if any(plan.cost.turned_passes for plan in plans) else (),
+        recommended=recommend(job, drafts, plans),
+        break_even=break_evens(job),
+        cautions=TURNED_CAMERA if job.rig is not None or any(plan.cost.turned_passes for plan in plans) else (),
+        what_would_change=what_would_change(job, (*drafts, *others), order_of(job), listed=len(drafts)),
+        considered=_considered(job, found, len(drafts)),
+        rig=() if job.rig is None else _rig_checks(job.rig, plans),
     )
 
 
-def _listed(ranked: list[Measured]) -> tuple[list[Measured], list[int | None]]:
-    """Return as many plans as are listed, in order, and the place of one that beats each.
+def _considered(job: Job, found: Found, listed: int) -> Considered:
+    used = with_what_was_used(job)
+    undominated = sum(place is None for place in found.beaten_by)
+    return Considered(
+        complete=found.complete and undominated <= listed,
+        proof=found.proof,
+        rule=_RULES[found.proof],
+        positions=found.positions,
+        passes_solved=found.passes_solved,
+        plans_weighed=float(found.weighed),
+        plans_possible=float(found.possible),
+        plans_undominated=undominated,
+        rolls=used.rolls or (),
+        passes=used.passes or PASSES,
+        prefer=used.prefer or (),
+        skipped=found.skipped,
+    )
 
-    Plans that nothing beats go before others where there is no room for all.
+
+def with_what_was_used(job: Job) -> Job:
+    """Return a job that says what an orientation takes where it says nothing."""
+    return replace(
+        job,
+        rolls=tuple(dict.fromkeys(job.rolls or ROLLS)),
+        passes=job.passes or PASSES,
+        prefer=order_of(job),
+    )
+
+
+def _refuse_too_many(job: Job) -> None:
+    """Refuse more sets of positions than are weighed in time."""
+    positions = len(captures_of(job)) * len(dict.fromkeys(job.rolls or ROLLS))
+    passes = min(job.passes or PASSES, len(job.deliverables))
+    sets, term = 0, 1
+    for size in range(1, passes + 1):
+        term = term * (positions - size + 1) // size
+        sets += term
+    if sets > LIMITS.position_sets:
+        detail = (
+            f"{positions} captures at a roll and {passes} passes are {sets:,} sets; {LIMITS.position_sets:,} are "
+            "weighed: leave out alternatives, rolls or passes"
+        )
+        raise CannotBeMet(detail, tuple(Fault(at, detail) for at in ("/passes", "/alternatives", "/rolls")))
+
+
+def listed_places(found: Found, most: int) -> tuple[int, ...]:
+    """Return the places of the plans that are listed, in order: those that none beats, then the best of the others.
+
+    A plan that beats a listed one is listed: it comes before it, and no other beats it.
     """
-    by = beaten(ranked)
-    places = sorted(range(len(ranked)), key=lambda place: (by[place] is not None, place))[: LIMITS.plans_listed]
-    places.sort()
-    now: dict[int | None, int | None] = {None: None}
-    now.update((place, at) for at, place in enumerate(places))
-    return [ranked[place] for place in places], [now[by[place]] for place in places]
+    places = range(len(found.drafts))
+    unbeaten = [place for place in places if found.beaten_by[place] is None]
+    beaten = [place for place in places if found.beaten_by[place] is not None]
+    if len(unbeaten) >= most:
+        return tuple(unbeaten[:most])
+    return tuple(sorted((*unbeaten, *beaten[: most - len(unbeaten)])))
 
 
-def _no_plan(passes: Passes) -> CannotBeMet:
-    """Return why nothing places every deliverable: the first refusal, of all together or of one alone."""
-    everything = (1 << len(passes.job.deliverables)) - 1
-    for subset in (everything, *(1 << index for index in range(len(passes.job.deliverables)))):
-        for (_, asked), result in list(passes.solved.items()):
-            if asked == subset and isinstance(result, CannotBeMet):
-                return result
-    return CannotBeMet("no plan of the allowed captures, rolls and passes places every deliverable")
+def _place_in(places: tuple[int, ...], place: int | None) -> int | None:
+    return None if place is None else places.index(place)
 
 
-def _skipped(passes: Passes) -> list[Skipped]:
-    """Return captures and rolls at which deliverables could not be placed, each with the first reason."""
-    result = []
-    labels = [deliverable.label for deliverable in passes.job.deliverables]
-    for place, state in enumerate(passes.states):
-        refused = [
-            (subset, found)
-            for (at, subset), found in passes.solved.items()
-            if at == place and isinstance(found, CannotBeMet)
-        ]
-        if refused:
-            subset, error = max(refused, key=lambda item: (-item[0].bit_count(), -item[0]))
-            alone = {asked for asked, _ in refused if asked.bit_count() == 1}
-            named = [
-                label
-                for index, label in enumerate(labels)
-                if (1 << index) in alone or (not alone and subset >> index & 1)
-            ]
-            result.append(Skipped(state.capture.label, state.index, state.roll, tuple(named), str(error)))
-    return result
-
-
-def _plan(job: Job, plan: Measured, states: tuple[State, ...], by: int | None) -> Plan:
-    minutes = None if plan.minutes is None else float(plan.minutes)
-    megabytes = None if plan.megabytes is None else float(plan.megabytes)
-    smallest = None if plan.smallest_oversampling is None else float(plan.smallest_oversampling)
+def _plan(job: Job, plan: Draft, beaten_by: int | None, better: Draft | None) -> Plan:
+    cost, value = plan.cost, plan.value
+    minutes = None if cost.minutes is None else float(cost.minutes)
+    megabytes = None if cost.megabytes is None else float(cost.megabytes)
+    smallest = None if value.over == UNASKED else float(value.over)
     return Plan(
-        passes=tuple(_pass(states[place], tuple(items.values())) for place, items in plan.candidate.passes),
+        passes=tuple(_pass(job, one) for one in plan.passes),
         feasible=plan.is_feasible,
         smallest_oversampling=smallest,
-        reasons=tuple(_reasons(job, plan, states)),
-        cost=PlanCost(plan.passes, plan.turned_passes, plan.passes == 1, plan.changeovers, minutes, megabytes),
+        reasons=plan_reasons(job, plan, beaten_by, better),
+        smallest_reach=None if value.reach == UNASKED else float(value.reach),
+        cost=PlanCost(len(plan.passes), plan.turned, len(plan.passes) == 1, cost.changeovers, minutes, megabytes),
         criteria=PlanCriteria(
-            enough_pixels=plan.has_enough_pixels,
-            passes=plan.passes,
-            changeovers=plan.changeovers,
-            lens_covers=plan.lens_covers,
+            enough_pixels=value.reach >= 1,
+            passes=len(plan.passes),
+            changeovers=cost.changeovers,
+            lens_covers=bool(value.covered),
             minutes=minutes,
             megabytes=megabytes,
             smallest_oversampling=smallest,
-            reframe_room=None if plan.reach is None else float(plan.reach),
-            same_moment=plan.passes == 1,
+            reframe_room=float(value.room),
+            same_moment=len(plan.passes) == 1,
         ),
-        dominated_by=by,
+        dominated_by=beaten_by,
+        changeover=changeover_steps(job, [(one.position.number, one.position.capture) for one in plan.passes]),
     )
 
 
-def _pass(state: State, items: tuple[Taken, ...]) -> PlannedPass:
+def _pass(job: Job, one: Pass) -> PlannedPass:
+    capture = one.position.capture
+    covered = [take.covered for take in one.takes if take.covered is not None]
+    effects = (readout_effect(take.extraction, capture, job.movement) for take in one.takes)
     return PlannedPass(
-        capture=state.capture.label,
-        capture_index=state.index,
-        roll=state.roll,
-        deliverables=tuple(item.deliverable.label for item in items),
-        extractions=tuple(item.extraction for item in items),
-        margins=tuple(item.margin for item in items),
+        capture=capture.label,
+        roll=one.position.roll,
+        deliverables=tuple(take.deliverable.label for take in one.takes),
+        extractions=tuple(take.extraction for take in one.takes),
+        margins=tuple(take.margin for take in one.takes),
+        capture_index=one.position.number,
+        recorded=Size(capture.raster.width, capture.raster.height),
+        lens_covers=all(covered) if covered else None,
+        readout=tuple(effect for effect in effects if effect is not None),
+        data=data_volume(capture, job.production),
     )
 
 
-def _reasons(job: Job, plan: Measured, states: tuple[State, ...]) -> list[Reason]:
-    used = [states[place] for place, _ in plan.candidate.passes]
-    return [
-        _moment_reason(plan),
-        *_turn_reasons(used),
-        *_production_reasons(job.production or Production(), plan),
-        *(_lens_reason(item) for _, item in plan.candidate.takes if item.is_cut_by_the_lens),
-        *(_margin_reason(item) for _, item in plan.candidate.takes if item.reach is not None),
-    ]
+def _rig_checks(rig: Rig, plans: tuple[Plan, ...]) -> tuple[RigCheck, ...]:
+    """Return how the rig fits at every roll of the plans."""
+    rolls: list[Roll] = sorted({one.roll for plan in plans for one in plan.passes})
+    return tuple(rig_check(rig, roll) for roll in rolls)
 
 
-def _moment_reason(plan: Measured) -> Reason:
-    if plan.passes == 1:
-        return Reason("one_pass", "All frames come out of one take and show the same moment.")
-    count = {2: "Two", 3: "Three"}[plan.passes]
-    return Reason(
-        {2: "two_passes", 3: "three_passes"}[plan.passes],
-        f"{count} passes never show the same performance, and the rig is changed over between them.",
-        numbers={"passes": plan.passes, "changeovers": plan.changeovers},
-    )
-
-
-def _turn_reasons(used: list[State]) -> list[Reason]:
-    reasons = [
-        Reason(
-            "turned",
-            f"The camera is turned on its side, by {state.roll} degrees clockwise.",
-            numbers={"roll": state.roll},
-        )
-        for state in used
-        if state.capture.is_on_its_side
-    ]
-    reasons.extend(
-        Reason("upside_down", "The camera hangs upside down.", numbers={"roll": 180})
-        for state in used
-        if state.roll == 180
-    )
-    reasons.extend(
-        Reason(
-            "squeeze_turns",
-            f"The squeeze of {state.capture.squeeze:g} lies along the {_axis(state)}, which stands "
-            f"{'upright' if _is_squeezed_upright(state) else 'level'} in this pass: "
-            "a lens turned in its mount is another capture.",
-            numbers={"squeeze": state.capture.squeeze},
-        )
-        for state in used
-        if state.capture.squeeze != 1 and state.capture.is_on_its_side
-    )
-    return reasons
-
-
-def _axis(state: State) -> str:
-    return "sensor's width" if state.capture.squeeze_axis == "sensor_width" else "sensor's height"
-
-
-def _is_squeezed_upright(state: State) -> bool:
-    return (state.capture.squeeze_axis == "sensor_width") == state.capture.is_on_its_side
-
-
-def _production_reasons(production: Production, plan: Measured) -> list[Reason]:
-    reasons = []
-    for value, available, fits, name, unit in (
-        (plan.minutes, production.minutes_available, plan.fits_time, "time", "minutes"),
-        (plan.megabytes, production.megabytes_available, plan.fits_storage, "storage", "megabytes"),
-    ):
-        if available is not None and value is None:
-            reasons.append(Reason(f"{name}_unknown", f"Too little is stated to know the plan's {unit}."))
-        elif value is not None:
-            reasons.append(
-                Reason(
-                    f"enough_{name}" if fits else f"too_little_{name}",
-                    f"It takes {float(value):,.6g} {unit}"
-                    + ("." if available is None else f"; {available:,} are available."),
-                    numbers={unit: float(value), **({} if available is None else {"available": available})},
-                )
-            )
-    return reasons
-
-
-def _lens_reason(item: Taken) -> Reason:
-    return Reason(
-        "lens_cuts",
-        f'The image circle keeps "{item.deliverable.label}" from being larger.',
-        deliverable=item.deliverable.label,
-    )
-
-
-def _margin_reason(item: Taken) -> Reason:
-    """Say what one deliverable has and needs."""
-    frame, needed, margin = item.extraction.upright_rect, item.deliverable.raster, item.margin
-    assert needed is not None and margin.oversampling is not None  # noqa: S101, PT018 - asked only where a raster is
-    ratio = margin.oversampling.smaller
-    text = (
-        f'"{item.deliverable.label}" has {frame.width:,} x {frame.height:,} px for {needed.width:,} x '
-        f"{needed.height:,}: oversampling {ratio:.3g}, {margin.minimum_oversampling:g} is asked."
-    )
-    code = {"enough": "enough_pixels", "at_limit": "pixels_at_limit", "short": "too_few_pixels"}
-    return Reason(
-        code[margin.verdict or "short"],
-        text,
-        deliverable=item.deliverable.label,
-        numbers={"oversampling": ratio, "asked": margin.minimum_oversampling},
-    )
-
-
-def recommend(plans: tuple[Plan, ...], best: Measured, states: tuple[State, ...], job: Job) -> Recommendation:
+def recommend(job: Job, drafts: tuple[Draft, ...], plans: tuple[Plan, ...]) -> Recommendation:
     """Return the first plan and why, in at most three sentences."""
-    what = _what(best, states, several=bool(job.alternatives))
-    if best.is_feasible:
-        if best.smallest_oversampling is None:
-            return Recommendation(0, f"Shoot {what}: no deliverable names a raster, so none can fall short.")
-        tightest = f"the tightest {float(best.smallest_oversampling):.3g} of native"
-        return Recommendation(0, f"Shoot {what}: every deliverable has enough pixels, {tightest}." + _cost_of(best))
-    codes = ("too_few_pixels", "too_little_time", "too_little_storage")
-    missing = {reason.code: reason for reason in reversed(plans[0].reasons) if reason.code in codes}
-    if not best.has_enough_pixels:
-        tightest_label = tightest_of(best).deliverable.label
-        missing["too_few_pixels"] = next(
-            reason
-            for reason in plans[0].reasons
-            if reason.code == "too_few_pixels" and reason.deliverable == tightest_label
-        )
-        lead = "No plan gives every deliverable enough pixels"
-        if any(plan.criteria.enough_pixels for plan in plans):
-            lead = "No plan has enough pixels, time and storage together"
+    best, plan = drafts[0], plans[0]
+    what = passes_in_words(best, job)
+    if not best.is_feasible:
+        missing = _missing(best, plan)
+        why = "No plan is feasible" if best.value.reach >= 1 else "No plan gives every deliverable enough pixels"
+        if best.value.reach < 1 and best.fit < 1:
+            why = "No plan is feasible"
+        return Recommendation(0, f"{why}; {what} misses least. {missing}")
+    if plan.smallest_oversampling is None:
+        text = f"Shoot {what}: no deliverable names a raster, so none can fall short."
     else:
-        lead = "No plan with enough pixels fits into the time and storage"
-    texts = [missing[code].text for code in codes if code in missing][:2]
-    return Recommendation(0, f"{lead}; {what} misses least. {' '.join(texts)}")
+        tightest = f"the tightest {plan.smallest_oversampling:.3g} of native"
+        text = f"Shoot {what}: every deliverable has enough pixels, {tightest}."
+    return Recommendation(0, " ".join((text, *_why_not_cheaper(job, drafts))))
 
 
-def _cost_of(best: Measured) -> str:
-    if best.passes == 1:
-        return ""
-    return f" It costs {best.changeovers} change-over{'s' * (best.changeovers != 1)}, and no moment is shared."
+def _missing(best: Draft, plan: Plan) -> str:
+    """Return what the least bad plan lacks, and by how much, in at most two sentences."""
+    sentences = []
+    short = [take for one in best.passes for take in one.takes if take.reach is not None and take.reach < 1]
+    if short:
+        worst = min(short, key=lambda take: take.reach or Fraction(0))
+        frame, needed = worst.extraction.upright_rect, worst.deliverable.raster
+        assert needed is not None  # noqa: S101 - it has a reach
+        asked = exact(worst.deliverable.minimum_oversampling)
+        missing = (
+            max(-(-asked * needed.width // 1) - frame.width, 0),
+            max(-(-asked * needed.height // 1) - frame.height, 0),
+        )
+        sentences.append(f"{pixels_reason(worst).text[:-1]}, {missing[0]:,} x {missing[1]:,} px are missing.")
+    sentences += [reason.text for reason in plan.reasons if reason.code in ("too_little_time", "too_little_storage")]
+    return " ".join(sentences[:2])
 
 
-def _what(plan: Measured, states: tuple[State, ...], *, several: bool) -> str:
-    used = [states[place] for place, _ in plan.candidate.passes]
-    count = {1: "one pass", 2: "two passes", 3: "three passes"}[plan.passes]
-    return f"{count}, " + " and ".join(_position(state, several=several) for state in used)
+def _why_not_cheaper(job: Job, drafts: tuple[Draft, ...]) -> list[str]:
+    """Return what a plan of fewer passes or turns lacks, and the price of several passes: a sentence each."""
+    best = drafts[0]
+    simpler = [
+        draft
+        for draft in drafts
+        if not draft.is_feasible and (len(draft.passes), draft.turned) < (len(best.passes), best.turned)
+    ]
+    sentences = []
+    if simpler:
+        short = [take for one in simpler[0].passes for take in one.takes if take.reach is not None and take.reach < 1]
+        if short:
+            worst = min(short, key=lambda take: take.reach or Fraction(0))
+            what = passes_in_words(simpler[0], job)
+            sentences.append(f"With {what}, {pixels_reason(worst).text}")
+    if len(best.passes) > 1:
+        sentences.append("The passes do not show the same performance.")
+    return sentences
 
 
-def _position(state: State, *, several: bool) -> str:
-    name = state.capture.label or ("the job's own capture" if state.index == 0 else f"alternative {state.index}")
-    turn = {0: "upright", 180: "upside down"}.get(state.roll, f"turned by {state.roll} degrees")
-    return f'{turn} with "{name}"' if several else turn
+def break_evens(job: Job) -> tuple[BreakEven, ...]:
+    """Return, for every deliverable alone on the job's own capture, the largest rasters that its crop fills."""
+    own, _ = positions_of(replace(job, alternatives=None))
+    tables = {position.roll: alone(job, position) for position in own}
+    return tuple(_break_even(job, index, tables) for index in range(len(job.deliverables)))
 
 
-def break_even(index: int, passes: Passes) -> BreakEven:
-    """Return the largest rasters that one deliverable's crop fills, upright and turned, and their ratio.
-
-    Of the job's own capture, out of a pass of all deliverables where there is one, else out of a pass of its own.
-    """
-    everything = (1 << len(passes.job.deliverables)) - 1
-    upright: Taken | None = None
-    turned: Taken | None = None
-    for place, state in enumerate(passes.states):
-        if state.index != 0 or state.roll == 180:
-            continue
-        taken = (passes.is_joint and passes.whole(place, everything)) or passes.whole(place, 1 << index) or {}
-        item = taken.get(index)
-        if item is None:
-            continue
-        if state.roll == 0:
-            upright = item
-        elif turned is None or item.fill > turned.fill:
-            turned = item
+def _break_even(job: Job, index: int, tables: dict[Roll, tuple[Take | CannotBeMet, ...]]) -> BreakEven:
+    takes = {roll: take for roll, table in tables.items() if isinstance(take := table[index], Take)}
+    sides = {
+        "upright": max((take for roll, take in takes.items() if roll in (0, 180)), key=_fill, default=None),
+        "turned": max((take for roll, take in takes.items() if roll in (90, 270)), key=_fill, default=None),
+    }
+    upright, turned = sides["upright"], sides["turned"]
     return BreakEven(
-        deliverable=passes.job.deliverables[index].label,
+        deliverable=job.deliverables[index].label,
         upright=None if upright is None else largest_raster(upright),
         turned=None if turned is None else largest_raster(turned),
         gain_of_turning=None if upright is None or turned is None else float(turned.fill / upright.fill),
     )
 
 
-def largest_raster(item: Taken) -> Size:
+def _fill(take: Take) -> Fraction:
+    return take.fill
+
+
+def largest_raster(take: Take) -> Size:
     """Return the largest delivery raster of its aspect that a crop fills at its minimum oversampling, whole px."""
-    width = item.fill / exact(item.deliverable.minimum_oversampling)
-    pixel_ratio = item.deliverable.ratio / exact(item.deliverable.pixel_aspect)
+    width = take.fill / exact(take.deliverable.minimum_oversampling)
+    pixel_ratio = take.deliverable.ratio / exact(take.deliverable.pixel_aspect)
     return Size(int(width), int(width / pixel_ratio))

@@ -1,154 +1,401 @@
-"""Plans: every way to share deliverables among the allowed passes that could be the best.
+"""Plans: sets of passes, and which deliverables come out of which; all of them weighed, none by guessing.
 
-Frames that lie independently come out of a pass the same whatever else comes out of it. So among
-the ways to share them between the same passes two stand for all: each deliverable from the pass
-that fills most of it, and the same among passes whose lens does not cut it. Nothing beats both by
-any criterion. A way that leaves a pass empty is a plan of fewer passes.
-
-Frames on one scene point depend on their partners, so each set of them is solved as a whole. All
-sets are, up to a stated amount of work. Beyond it, each set of passes is
-tried with one way to share, those first that could be feasible by what their frames are alone
-(which bounds what they are together); the answer then says that it is not complete.
+Frames that lie alone do not depend on what else comes out of a pass, so that all ways to share
+them out are weighed exactly, one deliverable at a time (`core.sharing`). Frames on a shared point
+do: each pass is solved as a whole. Where all passes there could be are few enough, all of them are
+solved, and all plans weighed. Beyond that the most promising plans are solved first, until none of
+the others can be better, which the frames alone prove: beside others no frame is larger than it is
+alone. Work is bounded by a number of steps, not by a clock, so that equal jobs give equal answers.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import math
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import combinations, product
+from functools import partial
+from itertools import combinations, combinations_with_replacement, product
+from typing import Literal
 
-from tallwide_service.core.passes import Passes, Taken
+from tallwide.answers import Skipped
+from tallwide.job import Criterion, Job
+from tallwide_service.core.positions import Pass, Position, Refused, Take, alone, positions_of, together
+from tallwide_service.core.sharing import Choice, Rank, best_ways
+from tallwide_service.core.standing import Draft, Value, Worth, beats, draft, order_of, standing, value_of, worth
+from tallwide_service.errors import CannotBeMet
 from tallwide_service.limits import LIMITS
 
-
-@dataclass(frozen=True, slots=True)
-class Candidate:
-    """A plan: by pass, its state's place and its deliverables by index, in the order they are shot."""
-
-    passes: tuple[tuple[int, Mapping[int, Taken]], ...]
-
-    @property
-    def takes(self) -> list[tuple[int, Taken]]:
-        """Every deliverable of every pass, by index."""
-        return sorted(
-            ((index, taken) for _, items in self.passes for index, taken in items.items()), key=lambda item: item[0]
-        )
+Proof = Literal["exhausted", "bounded", "none"]
+PASSES = 2
+_CURVED_COSTS = 4  # a frame in a region with curved edges takes about four times as long (measured)
+_SETTING_UP = 3  # and a pass as long as three frames before its first one
+_MOST_PLANS_EXHAUSTED = 20_000
 
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """Plans that were found, and whether none was left out."""
+    """Plans in order, best first, and how they were found.
 
-    candidates: tuple[Candidate, ...]
+    `beaten_by` holds, for each plan, the place of one that beats it; the first of them in order.
+    """
+
+    drafts: tuple[Draft, ...]
+    beaten_by: tuple[int | None, ...]
+    skipped: tuple[Skipped, ...]
+    positions: int
+    passes_solved: int
+    weighed: int
+    possible: int
     complete: bool
-    rule: str
+    proof: Proof
 
 
-def find_plans(passes: Passes, allowed: int) -> Found:
-    """Return plans of up to `allowed` passes."""
-    if not passes.is_joint:
-        return Found(
-            tuple(_independent(passes, allowed)),
-            complete=True,
-            rule="frames lie independently: each from the pass that fills most of it, "
-            "and from the best one whose lens does not cut it",
+def find_plans(job: Job) -> Found:
+    """Return the plans of a job.
+
+    Raises
+    ------
+    CannotBeMet
+        If no plan places every deliverable.
+    """
+    positions, refused = positions_of(job)
+    tables = [alone(job, position) for position in positions]
+    count = min(job.passes or PASSES, len(job.deliverables))
+    if job.framing.arrangement == "shared_point":
+        found = _Together(job, positions, tables, count).find()
+    else:
+        found = _find_alone(job, positions, tables, count)
+    if not found.drafts:
+        raise _no_plan(job, tables, refused)
+    return replace(found, skipped=(*_refused(refused), *_skipped(job, positions, tables)))
+
+
+def _no_plan(job: Job, tables: Sequence[Sequence[Take | CannotBeMet]], refused: Sequence[Refused]) -> CannotBeMet:
+    """Return the error for a job that no plan places: what keeps the first deliverable that no position holds."""
+    for index in range(len(job.deliverables)):
+        column = [table[index] for table in tables]
+        errors = [item for item in column if isinstance(item, CannotBeMet)]
+        if len(errors) == len(column):
+            first = (*errors, *(each.error for each in refused))[0]
+            return CannotBeMet(f"no plan places every deliverable: {first}", first.faults)
+    return CannotBeMet("no plan places every deliverable within the passes allowed", ())
+
+
+def _refused(refused: Sequence[Refused]) -> Iterator[Skipped]:
+    for each in refused:
+        yield Skipped(each.label, each.number, each.roll, (), str(each.error))
+
+
+def _skipped(
+    job: Job, positions: Sequence[Position], tables: Sequence[Sequence[Take | CannotBeMet]]
+) -> Iterator[Skipped]:
+    """Yield the positions that cannot hold some deliverables, with the first reason."""
+    for position, table in zip(positions, tables, strict=True):
+        errors = {index: item for index, item in enumerate(table) if isinstance(item, CannotBeMet)}
+        if errors:
+            labels = tuple(job.deliverables[index].label for index in errors)
+            text = str(next(iter(errors.values())))
+            yield Skipped(position.capture.label, position.number, position.roll, labels, text)
+
+
+def ranked(drafts: Iterable[Draft], order: Sequence[Criterion]) -> tuple[tuple[Draft, ...], tuple[int | None, ...]]:
+    """Return plans in order, best first, and for each the place of the first that beats it.
+
+    What beats a plan stands before it, since the order looks at the same criteria.
+    """
+    best_first = sorted(drafts, key=partial(worth, order=order), reverse=True)
+    unbeaten: list[tuple[int, tuple[object, ...]]] = []
+    beaten_by: list[int | None] = []
+    for place, plan in enumerate(best_first):
+        found = tuple(standing(plan).values())
+        better = next((other for other, its in unbeaten if beats(its, found)), None)  # type: ignore[arg-type]
+        beaten_by.append(better)
+        if better is None:
+            unbeaten.append((place, found))
+    return tuple(best_first), tuple(beaten_by)
+
+
+def ways_possible(deliverables: int, positions: int, passes: int, *, repeated: bool) -> int:
+    """Return how many plans there are: sets of positions, times the ways to share out over all of them.
+
+    `repeated`: one position may be taken for several passes.
+    """
+    total = 0
+    for size in range(1, passes + 1):
+        onto = sum((-1) ** k * math.comb(size, k) * (size - k) ** deliverables for k in range(size + 1))
+        if repeated:  # parts of the deliverables, each with any position
+            total += onto // math.factorial(size) * positions**size
+        else:
+            total += onto * math.comb(positions, size)
+    return total
+
+
+def _find_alone(
+    job: Job, positions: Sequence[Position], tables: Sequence[Sequence[Take | CannotBeMet]], passes: int
+) -> Found:
+    drafts = list(_drafts_alone(job, positions, tables, passes))
+    order = order_of(job)
+    best_first, beaten_by = ranked(drafts, order)
+    possible = ways_possible(len(job.deliverables), len(positions), passes, repeated=False)
+    return Found(best_first, beaten_by, (), len(positions), len(positions), possible, possible, True, "exhausted")
+
+
+def _drafts_alone(
+    job: Job, positions: Sequence[Position], tables: Sequence[Sequence[Take | CannotBeMet]], passes: int
+) -> Iterator[Draft]:
+    """Yield the plans that no other plan of the same positions beats."""
+    scale = Scale.of(tables)
+    ranks = scale.ranks
+    for size in range(1, passes + 1):
+        for chosen in combinations(range(len(positions)), size):
+            choices = [
+                [(place, rank) for place, number in enumerate(chosen) if (rank := ranks[number][index]) is not None]
+                for index in range(len(job.deliverables))
+            ]
+            for found, taken in best_ways(choices, size):
+                whole = _passes(positions, tables, chosen, taken)
+                yield draft(whole, job.production, value=scale.value(found))
+
+
+def _passes(
+    positions: Sequence[Position],
+    tables: Sequence[Sequence[Take | CannotBeMet]],
+    chosen: Sequence[int],
+    taken: Sequence[int],
+) -> tuple[Pass, ...]:
+    """Return the passes of a way to share out; `taken` is the place in `chosen` of each deliverable."""
+    return tuple(
+        Pass(
+            positions[number],
+            tuple(
+                take
+                for index, mine in enumerate(taken)
+                if mine == place and isinstance(take := tables[number][index], Take)
+            ),
         )
-    count, states = len(passes.job.deliverables), len(passes.states)
-    work = states * (count if allowed == 1 else count << (count - 1))
-    if work <= LIMITS.joint_frames_exact:
-        return Found(
-            tuple(_exhaustive(passes, allowed)),
-            complete=True,
-            rule="every set of deliverables is solved as a whole at every capture and roll",
-        )
-    return Found(
-        tuple(_bounded(passes, allowed)),
-        complete=False,
-        rule=f"up to {LIMITS.joint_frames} frames are solved together, of each set of passes one way to share them: "
-        "first those that could be feasible, fewest passes first, then by what their frames could be alone",
+        for place, number in enumerate(chosen)
     )
 
 
-def _independent(passes: Passes, allowed: int) -> Iterator[Candidate]:
-    alone = [passes.alone(place) for place in range(len(passes.states))]
-    uncut = [{index: taken for index, taken in items.items() if not taken.is_cut_by_the_lens} for items in alone]
-    for size in range(1, min(allowed, len(passes.job.deliverables)) + 1):
-        for places in combinations(range(len(alone)), size):
-            first = _shared_out(places, alone, len(passes.job.deliverables))
-            if first is not None:
-                yield first
-            second = _shared_out(places, uncut, len(passes.job.deliverables))
-            if second is not None and second != first:
-                yield second
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """Every take's worth as places in the order of all values, which compare faster than fractions."""
+
+    reaches: list[Fraction]
+    overs: list[Fraction]
+    rooms: list[Worth]
+    ranks: list[list[Rank | None]]
+
+    @classmethod
+    def of(cls, tables: Sequence[Sequence[Take | CannotBeMet]], *, alone: bool = True) -> Scale:
+        """Return the scale of all takes; not `alone`, of what is known of frames that lie beside others."""
+        values = [[_value_in(take, alone=alone) for take in table] for table in tables]
+        known = [value for row in values for value in row if value is not None]
+        columns = (
+            sorted({value.reach for value in known}),
+            sorted({value.over for value in known}),
+            sorted({value.room for value in known}),
+        )
+        reaches, overs, rooms = ({worth: place for place, worth in enumerate(column)} for column in columns)
+        ranks: list[list[Rank | None]] = [
+            [
+                None if value is None else (reaches[value.reach], value.covered, overs[value.over], rooms[value.room])
+                for value in row
+            ]
+            for row in values
+        ]
+        return cls(*columns, ranks)
+
+    def value(self, rank: Rank) -> Value:
+        """Return the value of a rank."""
+        reach, covered, over, room = rank
+        return Value(self.reaches[reach], covered, self.overs[over], self.rooms[room])
 
 
-def _shared_out(
-    places: tuple[int, ...], taken: list[Mapping[int, Taken]] | list[dict[int, Taken]], count: int
-) -> Candidate | None:
-    """Give each deliverable to the pass that fills most of it, equal ones to the first; `None` if one is left."""
-    shares: dict[int, dict[int, Taken]] = {place: {} for place in places}
-    for index in range(count):
-        able = [place for place in places if index in taken[place]]
-        if not able:
-            return None
-        best = max(able, key=lambda place: taken[place][index].fill)
-        shares[best][index] = taken[best][index]
-    if not all(shares.values()):
+def _value_in(take: Take | CannotBeMet, *, alone: bool) -> Value | None:
+    """Return what one frame is worth; beside others it may be covered, and have any room."""
+    if not isinstance(take, Take):
         return None
-    return Candidate(tuple(shares.items()))
+    value = value_of_take(take)
+    return value if alone else replace(value, covered=1, room=math.inf)
 
 
-def _exhaustive(passes: Passes, allowed: int) -> Iterator[Candidate]:
-    count = len(passes.job.deliverables)
-    for size in range(1, min(allowed, count) + 1):
-        for places in combinations(range(len(passes.states)), size):
-            for given in product(range(size), repeat=count):
-                if len(set(given)) == size:
-                    candidate = _solved(passes, places, given)
-                    if candidate is not None:
-                        yield candidate
+def value_of_take(take: Take) -> Value:
+    """Return what one frame is worth."""
+    return value_of((Pass(None, (take,)),))  # type: ignore[arg-type] # a value does not ask for the position
 
 
-def _solved(passes: Passes, places: tuple[int, ...], given: tuple[int, ...]) -> Candidate | None:
-    """Return the plan that gives each deliverable to one of some passes, each solved as a whole."""
-    solved = []
-    for number, place in enumerate(places):
-        subset = sum(1 << index for index, pass_number in enumerate(given) if pass_number == number)
-        taken = passes.whole(place, subset)
-        if taken is None:
-            return None
-        solved.append((place, taken))
-    return Candidate(tuple(solved))
+Parts = tuple[tuple[int, tuple[int, ...]], ...]  # positions by number, each with its deliverables
 
 
-def _bounded(passes: Passes, allowed: int) -> list[Candidate]:
-    """Return plans within the amount of work, the ones that promise most first."""
-    count, places = len(passes.job.deliverables), range(len(passes.states))
-    framing = replace(passes.job.framing, arrangement="independent", match="none", nest=())
-    bounds = Passes(replace(passes.job, framing=framing), passes.states)
-    alone = [bounds.alone(place) for place in places]
-    hopes = [
-        hope
-        for size in range(1, min(allowed, count) + 1)
-        for chosen in combinations(places, size)
-        if (hope := _shared_out(chosen, alone, count)) is not None
-    ]
-    # A plan that falls short with every frame alone falls short together, so those come last.
-    hopes.sort(key=lambda hope: (_least(hope) < 1, len(hope.passes), -_least(hope)))
-    found: list[Candidate] = []
-    for hope in hopes:
-        work = sum(len(items) for _, items in hope.passes)
-        if passes.joint_frames + work > LIMITS.joint_frames and found:
-            break
-        chosen = tuple(place for place, _ in hope.passes)
-        of = {index: number for number, (_, items) in enumerate(hope.passes) for index in items}
-        candidate = _solved(passes, chosen, tuple(of[index] for index in range(count)))
-        if candidate is not None:
-            found.append(candidate)
-    return found
+@dataclass(frozen=True, slots=True)
+class _Sketch:
+    """A plan that is not solved yet, and what it would be worth if every frame were as large as alone."""
+
+    parts: Parts
+    hoped: tuple[object, ...]
 
 
-def _least(hope: Candidate) -> Fraction:
-    """Return the smallest oversampling over its minimum; where no raster is asked for nothing is missing."""
-    return min((taken.reach for _, taken in hope.takes if taken.reach is not None), default=Fraction(1))
+class _Together:
+    """The search where frames share a point: what was solved, and how much work is left."""
+
+    def __init__(
+        self, job: Job, positions: Sequence[Position], tables: Sequence[Sequence[Take | CannotBeMet]], passes: int
+    ) -> None:
+        self.job, self.positions, self.tables, self.passes = job, positions, tables, passes
+        self.order = order_of(job)
+        self.solved: dict[tuple[int, tuple[int, ...]], Pass | None] = {}
+        self.work = LIMITS.orientation_work
+
+    def find(self) -> Found:
+        """Return the plans: all of them where all can be weighed, else the most promising."""
+        count, frames = len(self.positions), len(self.job.deliverables)
+        possible = ways_possible(frames, count, self.passes, repeated=True)
+        exhaustive = possible <= _MOST_PLANS_EXHAUSTED and self._work_of_all() <= self.work
+        if exhaustive:
+            drafts = [plan for parts in self._all_parts() if (plan := self._solve(parts)) is not None]
+            weighed: int = possible
+            proof: Proof = "exhausted"
+        else:
+            drafts, weighed, proof = self._most_promising()
+        best_first, beaten_by = ranked(drafts, self.order)
+        return Found(best_first, beaten_by, (), count, len(self.solved), weighed, possible, exhaustive, proof)
+
+    def _work_of_all(self) -> int:
+        frames = len(self.job.deliverables)
+        everything = tuple(range(frames))
+        if self.passes == 1:
+            return sum(self._cost(number, everything) for number in range(len(self.positions)))
+        if frames > 16:  # two to that power alone is beyond any bound
+            return self.work + 1
+        return sum(
+            math.comb(frames, size) * self._cost(number, everything[:size])
+            for number in range(len(self.positions))
+            for size in range(1, frames + 1)
+        )
+
+    def _cost(self, number: int, indices: tuple[int, ...]) -> int:
+        capture = self.positions[number].capture
+        lens = capture.lens
+        curved = capture.usable_area is not None or (
+            lens is not None and (lens.image_circle_mm is not None or lens.covered_mm is not None)
+        )
+        return (len(indices) + _SETTING_UP) * (_CURVED_COSTS if curved else 1)
+
+    def _all_parts(self) -> Iterator[Parts]:
+        frames = range(len(self.job.deliverables))
+        for blocks in partitions(tuple(frames), self.passes):
+            for numbers in product(range(len(self.positions)), repeat=len(blocks)):
+                yield tuple(sorted(zip(numbers, blocks, strict=True)))
+
+    def _solve(self, parts: Parts) -> Draft | None:
+        passes = [self._pass(number, indices) for number, indices in parts]
+        known = tuple(one for one in passes if one is not None)
+        return draft(known, self.job.production) if len(known) == len(passes) else None
+
+    def _pass(self, number: int, indices: tuple[int, ...]) -> Pass | None:
+        key = (number, indices)
+        if key not in self.solved:
+            self.work -= self._cost(number, indices)
+            solved = None
+            if all(isinstance(self.tables[number][index], Take) for index in indices):
+                try:
+                    solved = together(self.job, self.positions[number], indices)
+                except CannotBeMet:
+                    solved = None
+            self.solved[key] = solved
+        return self.solved[key]
+
+    def _most_promising(self) -> tuple[list[Draft], int, Proof]:
+        """Solve plans in the order of what they could be worth, until no other can be better or the work is done."""
+        sketches = sorted(self._sketches(), key=_hope, reverse=True)
+        drafts: list[Draft] = []
+        best: tuple[object, ...] | None = None
+        weighed = 0
+        for sketch in sketches:
+            if best is not None and sketch.hoped <= best:
+                return drafts, weighed, "bounded"
+            needed = sum(self._cost(*part) for part in sketch.parts if part not in self.solved)
+            if weighed and needed > self.work:
+                return drafts, weighed, "none"
+            weighed += 1
+            plan = self._solve(sketch.parts)
+            if plan is not None:
+                drafts.append(plan)
+                found = worth(plan, self.order)
+                best = found if best is None or found > best else best
+        # Every sketch was solved, but a set of positions has more plans than those that were sketched.
+        whole = all(len(sketch.parts) == 1 for sketch in sketches)
+        return drafts, weighed, "exhausted" if whole else "none"
+
+    def _sketches(self) -> Iterator[_Sketch]:
+        """Yield the plans that are solved if the work allows: of each set of positions those that promise most."""
+        scale = Scale.of(self.tables, alone=False)
+        everything = tuple(range(len(self.job.deliverables)))
+        for size in range(1, self.passes + 1):
+            for chosen in combinations_with_replacement(range(len(self.positions)), size):
+                seen: set[Parts] = set()
+                for parts in self._promising(scale.ranks, chosen, everything):
+                    if parts not in seen:
+                        seen.add(parts)
+                        yield self._sketch(parts, scale)
+
+    def _promising(
+        self, ranks: list[list[Rank | None]], chosen: tuple[int, ...], everything: tuple[int, ...]
+    ) -> Iterator[Parts]:
+        if len(set(chosen)) < len(chosen):
+            yield from self._split_in_one_position(chosen, everything)
+            return
+        choices: list[list[Choice]] = [
+            [(place, rank) for place, number in enumerate(chosen) if (rank := ranks[number][index]) is not None]
+            for index in everything
+        ]
+        for _, taken in best_ways(choices, len(chosen)):
+            yield tuple(
+                (number, tuple(index for index in everything if taken[index] == place))
+                for place, number in enumerate(chosen)
+            )
+
+    def _split_in_one_position(self, chosen: tuple[int, ...], everything: tuple[int, ...]) -> Iterator[Parts]:
+        """Yield tall frames beside wide ones, and each frame beside all the others."""
+        if len(chosen) != 2:
+            return
+        number = chosen[0]
+        tall = tuple(index for index in everything if self.job.deliverables[index].ratio < 1)
+        for part in (tall, *((index,) for index in everything)):
+            rest = tuple(index for index in everything if index not in part)
+            if part and rest:
+                first, second = sorted((part, rest))
+                yield (number, first), (number, second)
+
+    def _sketch(self, parts: Parts, scale: Scale) -> _Sketch:
+        ranks = [scale.ranks[number][index] for number, indices in parts for index in indices]
+        held = [rank for rank in ranks if rank is not None]
+        if len(held) < len(ranks):
+            return _Sketch(parts, (Fraction(-1),))
+        least = held[0] if len(held) == 1 else tuple(map(min, *held))
+        passes = tuple(Pass(self.positions[number], ()) for number, _ in parts)
+        return _Sketch(parts, worth(draft(passes, self.job.production, value=scale.value(least)), self.order))
+
+
+def _hope(sketch: _Sketch) -> tuple[object, ...]:
+    return sketch.hoped
+
+
+def partitions(items: tuple[int, ...], most: int) -> Iterator[tuple[tuple[int, ...], ...]]:
+    """Yield every way to part items into at most so many blocks; blocks are in order of their first item.
+
+    Examples
+    --------
+    >>> [*partitions((0, 1, 2), 2)]
+    [((0, 1, 2),), ((0, 1), (2,)), ((0, 2), (1,)), ((0,), (1, 2))]
+    """
+    if len(items) == 1:
+        yield (items,)
+        return
+    for blocks in partitions(items[:-1], most):
+        for place, block in enumerate(blocks):
+            yield (*blocks[:place], (*block, items[-1]), *blocks[place + 1 :])
+        if len(blocks) < most:
+            yield (*blocks, (items[-1],))

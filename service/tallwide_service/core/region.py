@@ -1,8 +1,9 @@
 """Regions: the part of the recorded raster that may be used, and what lies inside it. All exact.
 
-A region is the raster, cut by the image circle and by a convex usable area. A rectangle lies in
-it where its four corners do, and corners are whole pixels, so a curved region is kept as the first
-and the last row of each column that lie inside: whole numbers, decided in rational arithmetic.
+A region is the raster, cut by what the lens covers (a circle, a rectangle) and by a convex usable
+area. A rectangle lies in it where its four corners do, and corners are whole pixels, so a curved
+region is kept as the first and the last row of each column that lie inside: whole numbers, decided
+in rational arithmetic.
 Lengths are recorded pixels, origin top left, y down.
 """
 
@@ -18,7 +19,7 @@ from typing import NamedTuple
 import numpy as np
 
 from tallwide.answers import Rect
-from tallwide.geometry import Sides, image_circle_px, region_box
+from tallwide.geometry import Sides, covered_area_px, image_circle_px, region_box
 from tallwide.job import Capture, Grid, exact
 from tallwide_service.core.snap import ceil_share, ceil_to_step, floor_to_step
 from tallwide_service.errors import CannotBeMet, Fault
@@ -145,6 +146,29 @@ class Polygon:
             side.cut(columns)
 
 
+@dataclass(frozen=True, slots=True)
+class CoveredArea:
+    """The rectangle that a lens covers, recorded px; its edges need not lie on pixels."""
+
+    box: Box
+
+    name = "covered_area"
+
+    def holds(self, x: int, y: int) -> bool:
+        """Whether a corner of pixels lies inside or on the edge."""
+        return self.box.left <= x <= self.box.right and self.box.top <= y <= self.box.bottom
+
+    def cut(self, columns: Columns) -> None:
+        """Take away the rows outside."""
+        count, box = len(columns.first), self.box
+        first = np.full(count, min(max(ceil(box.top), 0), columns.height + 1), dtype=np.int64)
+        last = np.full(count, max(min(floor(box.bottom), columns.height), -1), dtype=np.int64)
+        left, right = max(ceil(box.left), 0), max(floor(box.right), -1)
+        first[:left], last[:left] = 1, 0
+        first[right + 1 :], last[right + 1 :] = 1, 0
+        columns.keep(first, last)
+
+
 class Columns:
     """First and last row inside, for each column edge of a raster; first > last where there is none."""
 
@@ -168,7 +192,7 @@ class Region:
     """
 
     raster: Rect
-    cuts: tuple[Circle | Polygon, ...]
+    cuts: tuple[Circle | Polygon | CoveredArea, ...]
     box: Box
     first_row: np.ndarray | None = None
     last_row: np.ndarray | None = None
@@ -222,7 +246,7 @@ def corners(rect: Rect) -> Iterator[tuple[int, int]]:
 
 
 def usable_region(capture: Capture) -> Region:
-    """Return the region of a capture: its raster, cut by the image circle and the usable area.
+    """Return the region of a capture: its raster, cut by what its lens covers and by the usable area.
 
     Raises
     ------
@@ -230,10 +254,7 @@ def usable_region(capture: Capture) -> Region:
         If the usable area is not convex; the fault points at the corner that breaks it.
     """
     raster = Rect(0, 0, capture.raster.width, capture.raster.height)
-    cuts: list[Circle | Polygon] = []
-    circle = image_circle(capture)
-    if circle is not None:
-        cuts.append(circle)
+    cuts: list[Circle | Polygon | CoveredArea] = [*lens_bounds(capture)]
     if capture.usable_area is not None:
         cuts.append(usable_polygon(capture.usable_area))
     whole = Box(Fraction(0), Fraction(0), Fraction(raster.width), Fraction(raster.height))
@@ -244,6 +265,13 @@ def usable_region(capture: Capture) -> Region:
         cut.cut(columns)
     box = Box(*region_box(capture))
     return Region(raster, tuple(cuts), box, columns.first, columns.last)
+
+
+def lens_bounds(capture: Capture) -> tuple[Circle | CoveredArea, ...]:
+    """Return what the lens covers in recorded pixels, as far as it is given: a circle, a rectangle."""
+    circle, covered = image_circle(capture), covered_area_px(capture)
+    bounds = (circle, None if covered is None else CoveredArea(Box(*covered)))
+    return tuple(bound for bound in bounds if bound is not None)
 
 
 def image_circle(capture: Capture) -> Circle | None:

@@ -1,170 +1,235 @@
-"""What would change the decision: stricter or looser minimums, the change-over, a larger mode or circle."""
+"""What would change the decision: thresholds of what is asked, of time, of lens and of mode.
+
+A factor of minimum oversamplings multiplies all of them; a mend is the smallest raster of the
+same shape, or the smallest image circle, that makes a plan feasible, found by trying the plan with it.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from fractions import Fraction
+from math import hypot
 
-from tallwide.answers import Flip, Mend, Size, WhatWouldChange
-from tallwide.job import LARGEST_SIDE_PX, Capture, Criterion, Job, Production, Raster, exact
-from tallwide_service.core.criteria import Measured, rank_key, rolling_minutes
-from tallwide_service.core.passes import State, Taken, taken_by
+from tallwide.answers import ChangeoverLimit, Flip, Mend, Rect, Size, WhatWouldChange
+from tallwide.job import LARGEST_SIDE_PX, Capture, Criterion, Job, Raster, exact
+from tallwide_service.core.optics import edges_mm, pixel_mm
+from tallwide_service.core.positions import Pass, Position, Take, alone, together, without_lens_bounds
+from tallwide_service.core.production import rolling_minutes
+from tallwide_service.core.standing import UNASKED, Draft, worth
 from tallwide_service.errors import CannotBeMet
 
-# Raster sizes that are tried above the proportional one, for what the grid takes.
-_TRIES = 8
-_LARGEST_CIRCLE_TENTHS = 10_000
+JUST_ABOVE = 1 + Fraction(1, 10**9)
+PLANS_MENDED = 3
+MOST_FRAMES_MENDED = 8  # of a pass on a shared point, which is solved anew at every trial
+LARGEST_GROWTH = 4
+CIRCLE_STEP_MM = Fraction(1, 10)
 
 
-def what_would_change(
-    job: Job, plans: Sequence[Measured], states: tuple[State, ...], order: tuple[Criterion, ...]
-) -> WhatWouldChange:
-    """Return what would change the decision between plans, best first; the first is recommended."""
+def what_would_change(job: Job, drafts: Sequence[Draft], order: Sequence[Criterion], *, listed: int) -> WhatWouldChange:
+    """Return what would change the decision; of all plans, in order, only the first `listed` are named."""
     return WhatWouldChange(
-        stricter=_stricter(plans, order),
-        looser=_looser(plans, order),
-        changeover_minutes=_changeover_minutes(job.production or Production(), plans),
-        mend=_mend(job, plans, states),
+        stricter=flip(job, drafts, order, listed=listed, stricter=True),
+        looser=flip(job, drafts, order, listed=listed, stricter=False),
+        changeover=changeover_limit(job, drafts[:listed]),
+        mends=tuple(mends(job, drafts[:listed])),
     )
 
 
-def _stricter(plans: Sequence[Measured], order: tuple[Criterion, ...]) -> Flip | None:
-    """Return the factor on all minimums beyond which the recommended plan falls behind another."""
-    best = plans[0]
-    if not best.is_feasible or best.reach is None:
-        return None
-    # Beyond its own reach the best plan is short; the one that leads then still has enough.
-    others = [place for place, plan in enumerate(plans) if plan.is_feasible and (plan.reach or 0) > best.reach]
-    if not others:
-        return None
-    return _flip(best, best.reach, min(others, key=lambda place: rank_key(plans[place], order)))
-
-
-def _looser(plans: Sequence[Measured], order: tuple[Criterion, ...]) -> Flip | None:
-    """Return the largest factor on all minimums, below 1, at which another plan leads."""
-    best = plans[0]
-    leads = []
-    for place, plan in enumerate(plans[1:], start=1):
-        if plan.reach is None or plan.reach >= 1 or not (plan.fits_time and plan.fits_storage):
-            continue
-        if _loosened(plan, plan.reach, order) < _loosened(best, plan.reach, order):
-            leads.append((plan.reach, -place))
-    if not leads:
-        return None
-    factor, place = max(leads)
-    return _flip(plans[-place], factor, -place)
-
-
-def _loosened(plan: Measured, factor: Fraction, order: tuple[Criterion, ...]) -> tuple[Fraction | int, ...]:
-    return rank_key(replace(plan, reach=None if plan.reach is None else plan.reach / factor), order)
-
-
-def _flip(deciding: Measured, factor: Fraction, plan: int) -> Flip:
-    """Return a flip at the reach of a plan's tightest deliverable."""
-    tightest = tightest_of(deciding)
-    return Flip(
-        factor=float(factor),
-        deliverable=tightest.deliverable.label,
-        minimum_oversampling=float(factor * exact(tightest.deliverable.minimum_oversampling)),
-        plan=plan,
-    )
-
-
-def tightest_of(plan: Measured) -> Taken:
-    """Return the deliverable of a plan with the smallest oversampling over its minimum."""
-    able = [taken for _, taken in plan.candidate.takes if taken.reach is not None]
-    return min(able, key=lambda taken: taken.reach or 0)
-
-
-def _changeover_minutes(production: Production, plans: Sequence[Measured]) -> float | None:
-    """Return the longest change-over at which the best plan of several passes fits into the time."""
-    rolling, available = rolling_minutes(production), production.minutes_available
-    several = next((plan for plan in plans if plan.passes > 1 and plan.has_enough_pixels), None)
-    if rolling is None or available is None or several is None:
-        return None
-    left = exact(available) - rolling * several.passes
-    return float(left / several.changeovers) if left >= 0 else None
-
-
-def _mend(job: Job, plans: Sequence[Measured], states: tuple[State, ...]) -> Mend | None:
-    """Return what would give the first plan that only lacks pixels enough of them, in its tightest pass."""
-    short = [
-        (place, plan)
-        for place, plan in enumerate(plans)
-        if not plan.has_enough_pixels and plan.fits_time and plan.fits_storage
-    ]
-    # With a feasible plan at hand only a cheaper one is worth a change.
-    if plans[0].is_feasible:
-        short = [(place, plan) for place, plan in short if plan.passes < plans[0].passes]
-    if not short:
-        return None
-    place, plan = short[0]
-    lacking = [at for at, items in plan.candidate.passes if any((taken.reach or 1) < 1 for taken in items.values())]
-    if len(lacking) > 1:
-        return None
-    items = dict(plan.candidate.passes)[lacking[0]]
-    subset = sum(1 << index for index in items)
-    state = states[lacking[0]]
-    raster = _larger_mode(job, state.capture, subset, min(taken.reach or Fraction(1) for taken in items.values()))
-    circle = _larger_circle(job, state.capture, subset) if any(t.is_cut_by_the_lens for t in items.values()) else None
-    if raster is None and circle is None:
-        return None
-    return Mend(place, state.index, raster, circle)
-
-
-def _larger_mode(job: Job, capture: Capture, subset: int, reach: Fraction) -> Size | None:
-    """Return the raster of the same shape, and as many photosites a pixel, that gives enough pixels."""
-    width = -(-capture.raster.width * reach.denominator // reach.numerator)
-    for _ in range(_TRIES):
-        scale = Fraction(width, capture.raster.width)
-        height = _ceil(capture.raster.height * scale)
-        if max(width, height) > LARGEST_SIDE_PX:
-            return None
-        larger = _scaled(capture, Raster(width, height), scale)
-        if larger is not None and _is_enough(job, larger, subset):
-            return Size(width, height)
-        width += capture.grid.width
+def flip(job: Job, drafts: Sequence[Draft], order: Sequence[Criterion], *, listed: int, stricter: bool) -> Flip | None:
+    """Return the factor of all minimum oversamplings nearest to 1 at which another plan comes first."""
+    reaches = sorted({plan.value.reach for plan in drafts if plan.value.reach < UNASKED})
+    factors = [each for each in reaches if each >= 1] if stricter else [each for each in reversed(reaches) if each < 1]
+    for factor in factors:
+        scale = factor * JUST_ABOVE if stricter else factor
+        first = max(range(len(drafts)), key=lambda place: (worth(drafts[place], order, scale=scale), -place))
+        if first != 0:
+            return _flip(job, factor, first if first < listed else None, stricter=stricter)
     return None
 
 
-def _scaled(capture: Capture, raster: Raster, scale: Fraction) -> Capture | None:
-    """Return the capture with a larger raster; one whose lens or usable area bound it is not guessed at."""
-    if capture.usable_area is not None or (capture.lens is not None and capture.lens.image_circle_mm is not None):
+def _flip(job: Job, factor: Fraction, place: int | None, *, stricter: bool) -> Flip:
+    asked = {exact(each.minimum_oversampling) for each in job.deliverables if each.raster is not None}
+    minimum = float(next(iter(asked)) * factor) if len(asked) == 1 else None
+    plan = "another plan" if place is None else f"plan {place + 1}"
+    threshold = f"every minimum oversampling {float(factor):.4g} times what it is"
+    if minimum is not None:
+        threshold = f"a minimum oversampling of {minimum:.4g}"
+    text = f"With {threshold} or less, {plan} comes first."
+    if stricter:
+        text = f"Plan 1 comes first up to {threshold}; where more is asked, {plan} does."
+    return Flip(float(factor), minimum, place, text)
+
+
+def changeover_limit(job: Job, drafts: Sequence[Draft]) -> ChangeoverLimit | None:
+    """Return how long a change-over may take until the first plan of several passes no longer fits in the day."""
+    production = job.production
+    rolling = None if production is None else rolling_minutes(production)
+    if production is None or production.minutes_available is None or rolling is None:
         return None
-    photosites = capture.photosites
-    if photosites is not None:
-        sides = _ceil(photosites.width * scale), _ceil(photosites.height * scale)
-        if max(sides) > LARGEST_SIDE_PX:
-            return None
-        photosites = Raster(*sides)
-    return replace(capture, raster=raster, photosites=photosites)
-
-
-def _ceil(value: Fraction) -> int:
-    return -(-value.numerator // value.denominator)
-
-
-def _larger_circle(job: Job, capture: Capture, subset: int) -> float | None:
-    """Return the smallest circle, in tenths of a mm, with which the pass has enough pixels."""
-    assert capture.lens is not None  # noqa: S101 - a lens cuts the frames
-    low, high = int(exact(capture.lens.image_circle_mm or 0) * 10), _LARGEST_CIRCLE_TENTHS
-    if not _is_enough(job, _with_circle(capture, high), subset):
+    several = (
+        (place, plan)
+        for place, plan in enumerate(drafts)
+        if len(plan.passes) > 1 and plan.cost.changeovers and plan.value.reach >= 1
+    )
+    found = next(several, None)
+    if found is None:
         return None
-    while high - low > 1:
-        middle = (low + high) // 2
-        if _is_enough(job, _with_circle(capture, middle), subset):
-            high = middle
+    place, plan = found
+    longest = (exact(production.minutes_available) - rolling * len(plan.passes)) / plan.cost.changeovers
+    text = f"Plan {place + 1} stops paying when a change-over takes more than {float(longest):.4g} minutes."
+    if longest < 0:
+        text = f"Plan {place + 1} does not fit in the day however quick a change-over is; its takes are too long."
+    return ChangeoverLimit(place, float(longest), text)
+
+
+def mends(job: Job, drafts: Sequence[Draft]) -> Iterator[Mend]:
+    """Yield the smallest change of lens or mode that gives the first plans that lack pixels enough of them."""
+    short = [place for place, plan in enumerate(drafts) if plan.value.reach < 1]
+    for place in short[:PLANS_MENDED]:
+        for number, one in enumerate(drafts[place].passes):
+            if any(take.reach is not None and take.reach < 1 for take in one.takes):
+                yield _mend(job, one, place, number)
+
+
+def _mend(job: Job, one: Pass, place: int, number: int) -> Mend:
+    trial = _Trial(job, one)
+    where = f"Plan {place + 1}, pass {number + 1}"
+    if trial.is_too_long:
+        text = f"{where}: no change is sought for more than {MOST_FRAMES_MENDED} frames on a shared point."
+        return Mend(place, number, None, None, text)
+    capture = one.position.capture
+    free = without_lens_bounds(capture)
+    if free != capture:
+        takes = trial.takes(free)
+        if takes is not None and _are_enough(takes):
+            return _lens_mend(trial, takes, place, number, where)
+    larger = smallest_raster(trial, free)
+    if larger is None:
+        text = f"{where}: no raster up to {LARGEST_GROWTH} times as large in each direction is enough."
+        return Mend(place, number, None, None, text)
+    width, height = larger.raster.width, larger.raster.height
+    text = (
+        f"{where}: a mode of {width:,} x {height:,} px in the shape of this one is the smallest that is enough, "
+        f"{width - capture.raster.width:,} x {height - capture.raster.height:,} px more than it records"
+        + ("; its lens must cover the frames there." if free != capture else ".")
+    )
+    return Mend(place, number, Size(width, height), None, text)
+
+
+def _lens_mend(trial: _Trial, takes: Sequence[Take], place: int, number: int, where: str) -> Mend:
+    capture = trial.position.capture
+    most = max(covering_circle_mm(take.extraction.protection_rect, capture) for take in takes)
+    circle = smallest_circle_mm(trial, most)
+    text = f"{where}: a lens whose usable circle is {float(circle):g} mm across gives every frame enough pixels."
+    return Mend(place, number, None, float(circle), text)
+
+
+@dataclass(frozen=True, slots=True)
+class _Trial:
+    """A pass that is tried with another capture."""
+
+    job: Job
+    one: Pass
+
+    @property
+    def position(self) -> Position:
+        return self.one.position
+
+    @property
+    def is_too_long(self) -> bool:
+        shared = self.job.framing.arrangement == "shared_point"
+        return shared and len(self.one.takes) > MOST_FRAMES_MENDED
+
+    def takes(self, capture: Capture) -> tuple[Take, ...] | None:
+        """Return what comes out of the pass with another capture; `None` where a frame does not fit."""
+        position = replace(self.position, capture=capture)
+        if self.job.framing.arrangement == "shared_point":
+            try:
+                return together(self.job, position, tuple(take.index for take in self.one.takes)).takes
+            except CannotBeMet:
+                return None
+        # Frames that lie alone do not take from each other: only those that are short can change the verdict.
+        short = [take for take in self.one.takes if take.reach is not None and take.reach < 1]
+        found = alone(replace(self.job, deliverables=tuple(take.deliverable for take in short)), position)
+        takes = tuple(item for item in found if isinstance(item, Take))
+        return takes if len(takes) == len(short) else None
+
+
+def _are_enough(takes: Sequence[Take]) -> bool:
+    return all(take.reach is None or take.reach >= 1 for take in takes)
+
+
+def _smallest(fails: int, holds: int, is_enough: Callable[[int], bool]) -> int:
+    """Return the smallest whole number between two that is enough, by halving."""
+    while holds - fails > 1:
+        middle = (fails + holds) // 2
+        if is_enough(middle):
+            holds = middle
         else:
-            low = middle
-    return high / 10
+            fails = middle
+    return holds
 
 
-def _with_circle(capture: Capture, tenths: int) -> Capture:
-    assert capture.lens is not None  # noqa: S101 - a lens cuts the frames
-    return replace(capture, lens=replace(capture.lens, image_circle_mm=tenths / 10))
+def smallest_raster(trial: _Trial, capture: Capture) -> Capture | None:
+    """Return the capture with the smallest raster of its shape with which a pass is enough."""
+    most = (LARGEST_GROWTH - 1) * capture.raster.height // capture.grid.height
+
+    def is_enough(steps: int) -> bool:
+        larger = grown(capture, steps)
+        takes = None if larger is None else trial.takes(larger)
+        return takes is not None and _are_enough(takes)
+
+    while most and grown(capture, most) is None:
+        most //= 2
+    if not most or not is_enough(most):
+        return None
+    return grown(capture, _smallest(0, most, is_enough))
 
 
-def _is_enough(job: Job, capture: Capture, subset: int) -> bool:
-    found = taken_by(job, capture, subset)
-    return not isinstance(found, CannotBeMet) and all((taken.reach or 1) >= 1 for taken in found.values())
+def grown(capture: Capture, steps: int) -> Capture | None:
+    """Return a capture in the same shape with so many grid steps of height more; `None` where it is too large."""
+    raster, grid = capture.raster, capture.grid
+    height = raster.height + steps * grid.height
+    width = -(-raster.width * height // raster.height)
+    width += -width % grid.width
+    if max(width, height) > LARGEST_SIDE_PX:
+        return None
+    photosites = None
+    if capture.photosites is not None:
+        photosites = Raster(
+            min(-(-capture.photosites.width * width // raster.width), LARGEST_SIDE_PX),
+            min(-(-capture.photosites.height * height // raster.height), LARGEST_SIDE_PX),
+        )
+    area = None
+    if capture.usable_area is not None:
+        area = tuple(
+            (float(exact(x) * width / raster.width), float(exact(y) * height / raster.height))
+            for x, y in capture.usable_area
+        )
+    return replace(capture, raster=Raster(width, height), photosites=photosites, usable_area=area)
+
+
+def covering_circle_mm(rect: Rect, capture: Capture) -> Fraction:
+    """Return the diameter, in whole steps, of the smallest circle around the lens's axis that holds a rectangle."""
+    pixel = pixel_mm(capture)
+    assert pixel is not None  # noqa: S101 - a lens's bounds need the pitch
+    edges = edges_mm(rect, capture, pixel)
+    radius = max(hypot(x, y) for x in (edges.left, edges.right) for y in (edges.top, edges.bottom))
+    return (int(2 * radius / CIRCLE_STEP_MM) + 1) * CIRCLE_STEP_MM
+
+
+def smallest_circle_mm(trial: _Trial, most: Fraction) -> Fraction:
+    """Return the smallest circle, in whole steps, with which a pass is enough; `most` is."""
+    capture = trial.position.capture
+
+    def is_enough(steps: int) -> bool:
+        lens = capture.lens and replace(capture.lens, covered_mm=None, image_circle_mm=float(steps * CIRCLE_STEP_MM))
+        takes = trial.takes(replace(capture, lens=lens))
+        return takes is not None and _are_enough(takes)
+
+    most_steps = int(most / CIRCLE_STEP_MM)
+    # Frames that a circle leaves whole may lie elsewhere in it, so that the first guess is tried too.
+    while not is_enough(most_steps):
+        most_steps += most_steps // 50 + 1
+    return _smallest(0, most_steps, is_enough) * CIRCLE_STEP_MM

@@ -1,0 +1,116 @@
+"""Camera match: which focal length on another camera gives this camera's frame of a deliverable.
+
+For cameras side by side, pinhole geometry: a frame shows its size on the sensor over the focal
+length, the squeezed axis counted. Frames need a pitch on both cameras and a focal length on this one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from math import hypot
+from typing import NamedTuple, get_args
+
+from tallwide.answers import Extraction, MatchRow, Rect
+from tallwide.job import Capture, Job, MatchBy, Number
+from tallwide_service.core.extraction import Solution, solve
+from tallwide_service.core.frame_optics import scene_size
+from tallwide_service.core.recording import as_recorded
+from tallwide_service.core.subject import carried_subject
+from tallwide_service.errors import CannotBeMet, Fault, MemberMissing
+
+
+class Sizes(NamedTuple):
+    """A frame's sides as shown, mm on the sensor."""
+
+    width: float
+    height: float
+    diagonal: float
+
+
+def match_cameras(job: Job, solution: Solution) -> tuple[tuple[MatchRow, ...], tuple[Extraction, ...]]:
+    """Return the matches of every deliverable, and the other camera's frames.
+
+    Raises
+    ------
+    MemberMissing
+        If the job names no other camera, or a pitch or this camera's focal length is missing.
+    CannotBeMet
+        If a deliverable has no frame on the other camera.
+    """
+    if job.match is None:
+        raise MemberMissing("the job has no camera to match", (Fault("/match", "is required to match cameras"),))
+    focal_mm = None if job.capture.lens is None else job.capture.lens.focal_length_mm
+    missing = {
+        "/capture/lens/focal_length_mm": focal_mm,
+        "/capture/photosite_pitch_um": job.capture.photosite_pitch_um,
+        "/match/capture/photosite_pitch_um": job.match.capture.photosite_pitch_um,
+    }
+    faults = tuple(Fault(at, "is required to match cameras") for at, value in missing.items() if value is None)
+    if focal_mm is None or faults:
+        raise MemberMissing("; ".join(f"{fault.pointer} {fault.detail}" for fault in faults), faults)
+    other = frames_beside(job, job.match.capture)
+    rows = tuple(
+        row
+        for mine, theirs in zip(solution.extractions, other.extractions, strict=True)
+        for row in _rows(job, mine, theirs, focal_mm)
+    )
+    return rows, other.extractions
+
+
+def frames_beside(job: Job, capture: Capture) -> Solution:
+    """Return the job solved on the camera beside, its subject carried."""
+    recorded = as_recorded(capture, "/match/capture")
+    framing = job.framing
+    if framing.subject is not None:
+        carried = carried_subject(framing.subject, job.capture, recorded)
+        if carried is None:
+            detail = "the subject does not lie inside the other camera's picture"
+            raise CannotBeMet(detail, (Fault("/framing/subject", detail),))
+        framing = replace(framing, subject=carried)
+    try:
+        return solve(replace(job, capture=recorded, framing=framing))
+    except CannotBeMet as error:
+        faults = tuple(
+            replace(fault, pointer="/match" + fault.pointer) if fault.pointer.startswith("/capture") else fault
+            for fault in error.faults
+        )
+        raise CannotBeMet(f"on the other camera: {error}", faults) from error
+
+
+def _rows(job: Job, mine: Extraction, theirs: Extraction, focal_mm: float) -> Iterator[MatchRow]:
+    match = job.match
+    assert match is not None  # noqa: S101 - asked for before
+    here, there = sizes(mine.rect, job.capture), sizes(theirs.rect, match.capture)
+    for place, by in enumerate(get_args(MatchBy)):
+        exact_mm = focal_mm * there[place] / here[place]
+        chosen = nearest(match.focal_lengths_mm, exact_mm)
+        errors = errors_pct(here, there, focal_mm, exact_mm if chosen is None else chosen)
+        yield MatchRow(
+            deliverable=mine.deliverable,
+            by=by,
+            exact_mm=exact_mm,
+            focal_length_mm=chosen,
+            error_pct=0.0 if chosen is None else errors[place],
+            width_error_pct=errors.width,
+            height_error_pct=errors.height,
+            diagonal_error_pct=errors.diagonal,
+        )
+
+
+def sizes(rect: Rect, capture: Capture) -> Sizes:
+    """Return a frame's sides as shown, mm; the capture has a pitch."""
+    across, down = (float(each) * (capture.photosite_pitch_um or 0) / 1000 for each in scene_size(rect, capture))
+    return Sizes(across, down, hypot(across, down))
+
+
+def nearest(focal_lengths_mm: Sequence[Number], exact_mm: float) -> Number | None:
+    """Return the focal length whose frame is nearest in proportion; of two the longer, which shows nothing more."""
+    if not focal_lengths_mm:
+        return None
+    return min(focal_lengths_mm, key=lambda each: (max(each / exact_mm, exact_mm / each), -each))
+
+
+def errors_pct(here: Sizes, there: Sizes, focal_mm: float, other_mm: float) -> Sizes:
+    """Return how much more the other frame shows, in percent of this one: width, height and diagonal."""
+    return Sizes(*((other / other_mm) / (mine / focal_mm) * 100 - 100 for mine, other in zip(here, there, strict=True)))

@@ -1,0 +1,187 @@
+"""Coverage: which lens covers which deliverable on which recording mode, and by how much.
+
+Lengths are mm on the sensor. A frame is the one that a lens which covers everything would leave;
+it is covered where it lies inside the circle and the covered width and height together with its
+protection. Spare is from the worst corner to the circle, or from the nearest side to the covered
+area, whichever is less; negative where it is missing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from math import hypot
+
+from tallwide.answers import CoverageRow, Extraction, Rect
+from tallwide.job import Capture, Job, Lens, LensChoice
+from tallwide_service.core.frame_optics import equivalent_focal
+from tallwide_service.core.optics import edges_mm, image_facts, pixel_mm
+from tallwide_service.core.positions import Position, Take, alone, together, without_lens_bounds
+from tallwide_service.core.recording import as_recorded
+from tallwide_service.core.region import corners, lens_bounds
+from tallwide_service.core.subject import carried_subject
+from tallwide_service.errors import CannotBeMet, Fault
+from tallwide_service.limits import LIMITS
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """A capture with a lens at one focal length: places in the job's lists, and how problems point at it."""
+
+    capture_index: int
+    lens_index: int | None
+    position: Position
+
+
+def coverage(job: Job) -> tuple[CoverageRow, ...]:
+    """Return the table of captures by lenses by deliverables.
+
+    Raises
+    ------
+    CannotBeMet
+        If it would have more rows than the limit, or a lens's bounds in mm meet a capture without a pitch.
+    """
+    setups = list(_setups(job))
+    rows = len(setups) * len(job.deliverables)
+    if rows > LIMITS.coverage_rows:
+        detail = f"the table would have {rows:,} rows; at most {LIMITS.coverage_rows:,} are computed"
+        raise CannotBeMet(detail, (Fault("/captures", detail), Fault("/lenses", detail)))
+    free: dict[object, tuple[Take | CannotBeMet, ...]] = {}
+    return tuple(row for setup in setups for row in _rows(job, setup, free))
+
+
+def _setups(job: Job) -> Iterator[Setup]:
+    captures = job.captures or (job.capture,)
+    stem = "/captures/{}" if job.captures else "/capture"
+    for number, capture in enumerate(captures):
+        pointer = stem.format(number)
+        lenses: list[tuple[int | None, Capture]] = [(None, capture)]
+        if job.lenses:
+            lenses = [(place, mounted(capture, setting)) for place, setting in _settings(job.lenses)]
+        for place, with_lens in lenses:
+            lens = with_lens.lens
+            in_mm = lens is not None and (lens.image_circle_mm is not None or lens.covered_mm is not None)
+            if in_mm and with_lens.photosite_pitch_um is None:
+                fault = Fault(f"{pointer}/photosite_pitch_um", "is required to know what a lens covers in mm")
+                raise CannotBeMet(f"{fault.pointer} {fault.detail}", (fault,))
+            recorded = as_recorded(with_lens, pointer)
+            framing = job.framing
+            if framing.subject is not None:
+                framing = replace(framing, subject=carried_subject(framing.subject, job.capture, recorded))
+            yield Setup(number, place, Position(number, pointer, recorded, framing))
+
+
+def _settings(lenses: tuple[LensChoice, ...]) -> Iterator[tuple[int, LensChoice]]:
+    """Yield every lens at every focal length, as lenses of one."""
+    for place, lens in enumerate(lenses):
+        if not lens.settings:
+            yield place, lens
+        for setting in lens.settings:
+            yield (
+                place,
+                replace(
+                    lens,
+                    focal_length_mm=setting.focal_length_mm,
+                    image_circle_mm=setting.image_circle_mm or lens.image_circle_mm,
+                    covered_mm=setting.covered_mm or lens.covered_mm,
+                    settings=(),
+                ),
+            )
+
+
+def mounted(capture: Capture, lens: LensChoice) -> Capture:
+    """Return a capture with a lens in place of its own; a squeeze that the lens names is the lens's."""
+    return replace(
+        capture,
+        squeeze=capture.squeeze if lens.squeeze is None else lens.squeeze,
+        squeeze_axis=lens.squeeze_axis or capture.squeeze_axis,
+        lens=Lens(
+            label=lens.label,
+            image_circle_mm=lens.image_circle_mm,
+            covered_mm=lens.covered_mm,
+            offset_mm=lens.offset_mm,
+            focal_length_mm=lens.focal_length_mm,
+            f_number=lens.f_number,
+        ),
+    )
+
+
+def _rows(job: Job, setup: Setup, solved: dict[object, tuple[Take | CannotBeMet, ...]]) -> Iterator[CoverageRow]:
+    position, capture = setup.position, setup.position.capture
+    free = replace(position, capture=without_lens_bounds(capture))
+    key = free.capture if free.capture.lens is None else replace(free.capture, lens=Lens(), label=None)
+    if key not in solved:  # a lens that covers everything leaves the same frames, whatever it is called
+        solved[key] = frames(job, free)
+    wanted = solved[key]
+    largest = wanted if free.capture == capture else frames(job, position)
+    lens, bounds = capture.lens, lens_bounds(capture)
+    for index, deliverable in enumerate(job.deliverables):
+        whole, inside = wanted[index], largest[index]
+        found = whole.extraction if isinstance(whole, Take) else None
+        spare = None if found is None else spare_mm(found.protection_rect, capture)
+        covered = None
+        if found is not None and spare is not None:
+            covered = all(bound.holds(x, y) for bound in bounds for x, y in corners(found.protection_rect))
+        held = inside if isinstance(inside, Take) else None
+        yield CoverageRow(
+            capture=capture.label,
+            capture_index=setup.capture_index,
+            lens=None if lens is None else lens.label,
+            lens_index=setup.lens_index,
+            focal_length_mm=None if lens is None else lens.focal_length_mm,
+            deliverable=deliverable.label,
+            extraction=None if found is None else found.rect,
+            covered=covered,
+            spare_mm=spare,
+            largest=None if held is None else held.extraction.rect,
+            angle_of_view_deg=None if held is None else _seen(held.extraction, capture).angle_of_view_deg,
+            equivalent_focal_mm=None if held is None else equivalent_focal(held.extraction.rect, capture),
+            oversampling=None if held is None else held.margin.oversampling,
+            verdict=None if held is None else held.margin.verdict,
+            wanted_oversampling=whole.margin.oversampling if isinstance(whole, Take) else None,
+            problem=str(inside) if isinstance(inside, CannotBeMet) else None,
+        )
+
+
+def frames(job: Job, position: Position) -> tuple[Take | CannotBeMet, ...]:
+    """Return every deliverable on one setup; on a shared point all of them as a whole, or none."""
+    if job.framing.subject is not None and position.framing.subject is None:
+        detail = "the subject does not lie inside the picture"
+        return (CannotBeMet(detail, (Fault("/framing/subject", detail),)),) * len(job.deliverables)
+    if job.framing.arrangement != "shared_point":
+        return alone(job, position)
+    try:
+        return together(job, position, tuple(range(len(job.deliverables)))).takes
+    except CannotBeMet as error:
+        return (error,) * len(job.deliverables)
+
+
+def _seen(extraction: Extraction, capture: Capture) -> Extraction:
+    """Return an extraction with the optics of a capture's own lens."""
+    facts = image_facts(extraction.rect, capture)
+    return replace(
+        extraction,
+        sensor_mm=facts.size_mm,
+        diagonal_mm=facts.diagonal_mm,
+        angle_of_view_deg=facts.angle_of_view_deg,
+        off_axis_mm=facts.off_axis_mm,
+    )
+
+
+def spare_mm(rect: Rect, capture: Capture) -> float | None:
+    """Return by how many mm a rectangle lies inside what the lens covers; `None` where nothing is known of that.
+
+    Whether it does is decided exactly; the mm are rounded to doubles.
+    """
+    pixel, lens = pixel_mm(capture), capture.lens
+    if pixel is None or lens is None:
+        return None
+    edges = edges_mm(rect, capture, pixel)
+    spares = []
+    if lens.image_circle_mm is not None:
+        corners = (hypot(x, y) for x in (edges.left, edges.right) for y in (edges.top, edges.bottom))
+        spares.append(lens.image_circle_mm / 2 - max(corners))
+    if lens.covered_mm is not None:
+        width, height = lens.covered_mm.width / 2, lens.covered_mm.height / 2
+        spares += [width + edges.left, width - edges.right, height + edges.top, height - edges.bottom]
+    return min(spares, default=None)

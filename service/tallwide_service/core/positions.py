@@ -1,0 +1,233 @@
+"""Positions: a capture at a roll, and what each deliverable gets from it.
+
+A position is a recording mode of a camera as it would stand in one pass; a take is one deliverable
+as it comes out of one. Ratios are exact; sizes are upright pixels.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+
+from tallwide.answers import Extraction, Margin
+from tallwide.job import Capture, Deliverable, Framing, Job, Roll, exact
+from tallwide_service.core.extraction import Frame, Ground, Placement, describe, frames, ground_of, place_alone, solve
+from tallwide_service.core.margin import margin
+from tallwide_service.core.production import captures_of
+from tallwide_service.core.recording import as_recorded
+from tallwide_service.core.region import lens_bounds, usable_region
+from tallwide_service.core.subject import carried_subject
+from tallwide_service.errors import CannotBeMet, Fault
+
+ROLLS: tuple[Roll, ...] = (0, 90, 270)
+
+
+@dataclass(frozen=True, slots=True)
+class Take:
+    """One deliverable as it comes out of a pass.
+
+    `covered` is whether the frame is as large as a lens that covers everything would leave it;
+    `None` where nothing is known of what the lens covers. `over` is the smaller oversampling,
+    `reach` that over what is asked (below 1 falls short; both `None` without a raster), `room` the
+    share of its own side that the frame can be moved by, along its freer axis.
+    """
+
+    index: int
+    deliverable: Deliverable
+    extraction: Extraction
+    margin: Margin
+    covered: bool | None
+    over: Fraction | None = field(init=False)
+    reach: Fraction | None = field(init=False)
+    room: Fraction = field(init=False)
+
+    def __post_init__(self) -> None:
+        # Asked for once a plan, of which there may be thousands.
+        needed, frame = self.deliverable.raster, self.extraction.upright_rect
+        over = (
+            None if needed is None else min(Fraction(frame.width, needed.width), Fraction(frame.height, needed.height))
+        )
+        object.__setattr__(self, "over", over)
+        asked = exact(self.deliverable.minimum_oversampling)
+        object.__setattr__(self, "reach", None if over is None else over / asked)
+        room = self.margin.reframe_room
+        freer = max(Fraction(room.left + room.right, frame.width), Fraction(room.top + room.bottom, frame.height))
+        object.__setattr__(self, "room", freer)
+
+    @property
+    def fill(self) -> Fraction:
+        """Width, in delivery pixels, of the largest raster of its aspect that the crop fills at scale 1."""
+        pixel_ratio = self.deliverable.ratio / exact(self.deliverable.pixel_aspect)
+        return min(Fraction(self.extraction.upright_rect.width), self.extraction.upright_rect.height * pixel_ratio)
+
+
+@dataclass(frozen=True, slots=True)
+class Position:
+    """One capture at one roll: `number` 0 is the job's own capture, n its n-th alternative.
+
+    `framing` is the job's with its subject where it lies in this position's picture.
+    """
+
+    number: int
+    pointer: str
+    capture: Capture
+    framing: Framing
+
+    @property
+    def roll(self) -> Roll:
+        """How far the body is turned."""
+        return self.capture.roll
+
+    def job(self, job: Job, indices: Iterable[int] | None = None) -> Job:
+        """Return the job of a pass in this position, for some of the deliverables."""
+        chosen = job.deliverables if indices is None else tuple(job.deliverables[index] for index in indices)
+        labels = {each.label for each in chosen}
+        nest = tuple(pair for pair in self.framing.nest if labels.issuperset(pair))
+        return replace(job, capture=self.capture, deliverables=chosen, framing=replace(self.framing, nest=nest))
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """A capture at a roll that cannot be taken at all."""
+
+    number: int
+    label: str | None
+    roll: Roll
+    error: CannotBeMet
+
+
+@dataclass(frozen=True, slots=True)
+class Pass:
+    """A position and what comes out of it."""
+
+    position: Position
+    takes: tuple[Take, ...]
+
+
+def positions_of(job: Job) -> tuple[tuple[Position, ...], tuple[Refused, ...]]:
+    """Return every capture at every roll allowed, each once, and why others cannot be taken."""
+    positions: list[Position] = []
+    refused: list[Refused] = []
+    seen: list[Capture] = []
+    for number, (pointer, capture) in enumerate(captures_of(job)):
+        for roll in dict.fromkeys(job.rolls or ROLLS):
+            turned = replace(capture, roll=roll)
+            if turned in seen:
+                continue
+            seen.append(turned)
+            try:
+                positions.append(_position(job, number, pointer, turned))
+            except CannotBeMet as error:
+                refused.append(Refused(number, capture.label, roll, error))
+    return tuple(positions), tuple(refused)
+
+
+def _position(job: Job, number: int, pointer: str, capture: Capture) -> Position:
+    recorded = as_recorded(capture, pointer)
+    framing, subject = job.framing, job.framing.subject
+    if subject is not None:
+        carried = carried_subject(subject, job.capture, recorded)
+        if carried is None:
+            picture = recorded.upright_raster
+            detail = (
+                f"the subject does not lie inside the {picture.width} x {picture.height} px of the picture at "
+                f"roll {capture.roll}"
+            )
+            raise CannotBeMet(detail, (Fault("/framing/subject", detail),))
+        framing = replace(framing, subject=carried)
+    return Position(number, pointer, recorded, framing)
+
+
+def alone(job: Job, position: Position) -> tuple[Take | CannotBeMet, ...]:
+    """Return each deliverable as it comes out of a position with nothing beside it, or why it does not."""
+    view = replace(position.job(job), framing=replace(position.framing, arrangement="independent", nest=()))
+    try:
+        ground = ground_of(view)
+    except CannotBeMet as error:
+        return (at_pointer(error, position),) * len(job.deliverables)
+    bare = None
+    if has_lens_bounds(ground):
+        bare = replace(ground, region=usable_region(without_lens_bounds(position.capture)))
+    # Deliverables of one shape lie alike; a day's list has many rasters of few shapes.
+    alike: dict[object, tuple[Placement, bool | None] | CannotBeMet] = {}
+    takes: list[Take | CannotBeMet] = []
+    for index, frame in enumerate(frames(view)):
+        key = frame.shape, frame.align, frame.protection
+        if key not in alike:
+            alike[key] = _placed(frame, ground, bare, position)
+        found = alike[key]
+        if isinstance(found, CannotBeMet):
+            takes.append(found)
+        else:
+            placement, covered = found
+            takes.append(_take(index, frame.deliverable, describe(frame, placement, ground), ground, covered))
+    return tuple(takes)
+
+
+def _placed(
+    frame: Frame, ground: Ground, bare: Ground | None, position: Position
+) -> tuple[Placement, bool | None] | CannotBeMet:
+    """Return where a frame lies alone, and whether a lens that covers everything would leave it as large."""
+    try:
+        placement = place_alone(frame, ground)
+    except CannotBeMet as error:
+        return at_pointer(error, position)
+    if bare is None:
+        return placement, None
+    free = place_alone(frame, bare).rect
+    return placement, (free.width, free.height) == (placement.rect.width, placement.rect.height)
+
+
+def together(job: Job, position: Position, indices: tuple[int, ...]) -> Pass:
+    """Return some deliverables as they come out of a position, solved as a whole.
+
+    Raises
+    ------
+    CannotBeMet
+        If they do not.
+    """
+    view = position.job(job, indices)
+    try:
+        ground, solution = ground_of(view), solve(view)
+    except CannotBeMet as error:
+        raise at_pointer(error, position) from error
+    free = None
+    if has_lens_bounds(ground):
+        free = solve(replace(view, capture=without_lens_bounds(position.capture))).extractions
+    takes = []
+    for place, (index, extraction) in enumerate(zip(indices, solution.extractions, strict=True)):
+        covered = None
+        if free is not None:
+            mine, theirs = extraction.rect, free[place].rect
+            covered = (mine.width, mine.height) == (theirs.width, theirs.height)
+        takes.append(_take(index, job.deliverables[index], extraction, ground, covered))
+    return Pass(position, tuple(takes))
+
+
+def _take(index: int, deliverable: Deliverable, extraction: Extraction, ground: Ground, covered: bool | None) -> Take:
+    found = margin(deliverable, extraction, ground.capture, ground.region)
+    return Take(index, deliverable, extraction, found, covered)
+
+
+def has_lens_bounds(ground: Ground) -> bool:
+    """Whether anything is known of what the lens covers."""
+    return bool(lens_bounds(ground.capture))
+
+
+def without_lens_bounds(capture: Capture) -> Capture:
+    """Return a capture with a lens that covers everything."""
+    if capture.lens is None:
+        return capture
+    return replace(capture, lens=replace(capture.lens, image_circle_mm=None, covered_mm=None))
+
+
+def at_pointer(error: CannotBeMet, position: Position) -> CannotBeMet:
+    """Return an error of a pass with its pointers into the job that the pass was made from."""
+    faults = tuple(
+        replace(fault, pointer=position.pointer + fault.pointer.removeprefix("/capture"))
+        if fault.pointer.startswith("/capture")
+        else fault
+        for fault in error.faults
+    )
+    return CannotBeMet(str(error), faults)
