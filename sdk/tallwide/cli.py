@@ -138,6 +138,7 @@ def add_command(commands: Any, name: str, run: Command, words: str, example: str
 def takes_job(command: argparse.ArgumentParser) -> None:
     """Let a command take a job and say where the service is."""
     command.add_argument("job", nargs="?", default="-", help="file with a job as JSON; - or nothing is standard input")
+    command.add_argument("--kit", help="file with captures, lenses and rigs that the job names by label")
     _reaches(command)
 
 
@@ -231,6 +232,20 @@ def _finite_number(written: str) -> float:
     return number
 
 
+def read_job(options: argparse.Namespace) -> Any:
+    """Return the job that a command was given, its kit merged into it."""
+    job = read_json(options.job)
+    if options.kit is None:
+        return job
+    from tallwide.kit import Kit, KitError  # noqa: PLC0415
+
+    try:
+        kit = Kit.of(read_json(options.kit))
+        return kit.merged(job) if isinstance(job, dict) else job
+    except KitError as error:
+        raise UsageError(f"{options.kit}: {error}") from error
+
+
 def answer_command(name: str) -> Command:
     """Return the command that sends a job to one endpoint and prints the answer."""
 
@@ -238,7 +253,7 @@ def answer_command(name: str) -> Command:
         from tallwide.rows import to_rows  # noqa: PLC0415
         from tallwide.wire import to_wire  # noqa: PLC0415
 
-        answer = getattr(client_of(options), name)(read_json(options.job))
+        answer = getattr(client_of(options), name)(read_job(options))
         return print_json(to_rows(answer) if options.table else to_wire(answer))
 
     return run
@@ -255,7 +270,7 @@ def drawing_command(name: str) -> Command:
         wanted = {} if options.media_type is None else {"media_type": options.media_type}
         if getattr(options, "still", None) is not None:
             wanted["still"] = options.still.read_bytes()
-        drawn = getattr(client_of(options), _method(name))(read_json(options.job), **wanted)
+        drawn = getattr(client_of(options), _method(name))(read_job(options), **wanted)
         if options.out:
             options.out.write_bytes(drawn)
         else:

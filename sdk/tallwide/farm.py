@@ -28,7 +28,7 @@ def decision_of(options: argparse.Namespace) -> Decision:
     """Return the decision in a saved answer, or the one that the service finds for a job."""
     if options.answer is not None:
         return _saved(cli.read_json(options.answer), options.answer)
-    answer = cli.client_of(options).extractions(cli.read_json(options.job))
+    answer = cli.client_of(options).extractions(cli.read_job(options))
     return read_answer(to_wire(answer))
 
 

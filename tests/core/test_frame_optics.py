@@ -7,9 +7,17 @@ from dataclasses import replace
 
 import pytest
 
+from tallwide.answers import Rect
 from tallwide.job import Capture, Deliverable, Display, Job, Lens, Raster
 from tallwide_service.core import solve
-from tallwide_service.core.frame_optics import fall_off, frame_optics, frame_pairs, hyperfocal_short_mm, limits_mm
+from tallwide_service.core.frame_optics import (
+    equivalent_focal,
+    fall_off,
+    frame_optics,
+    frame_pairs,
+    hyperfocal_short_mm,
+    limits_mm,
+)
 
 FOOT = 304.8
 
@@ -44,8 +52,8 @@ def test_the_longer_form_is_the_shorter_one_and_the_focal_length():
         # Focused at half of it, a third is near and the far limit is the hyperfocal distance; printed 3,489 mm,
         # by the shorter form's H s / (H + s): the thin lens differs by less than the focal length.
         pytest.param(10_467, 5_233, 50, 3_489, 10_467, 0.006, id="encyclopaedia, H / 3"),
-        # Navy text: focused at 10 ft, near 9.8 ft by H s / (H + s) and far 10.2 ft by H s / (H - s).
-        pytest.param(554 * FOOT, 10 * FOOT, 154.94, 9.8 * FOOT, 10.2 * FOOT, 0.003, id="navy"),
+        # Navy text: focused at 10 ft, near 9.8 ft by H s / (H + s) and far 10.2 ft by H s / (H - s), in tenths.
+        pytest.param(554 * FOOT, 10 * FOOT, 154.94, 9.8 * FOOT, 10.2 * FOOT, 0.005, id="navy"),
     ],
 )
 def test_limits_agree_with_printed_ones(hyperfocal_mm, focus_mm, focal_mm, near_mm, far_mm, rel):
@@ -89,9 +97,6 @@ def test_equivalent_focal_lengths_are_told_by_width_height_and_diagonal():
     large = replace(SMALL, raster=Raster(7200, 4800))
     frame = Deliverable("small", raster=Raster(3460, 2600))
     job, (extraction,) = optics(large, frame)
-    from tallwide.answers import Rect  # noqa: PLC0415
-    from tallwide_service.core.frame_optics import equivalent_focal  # noqa: PLC0415
-
     found = equivalent_focal(Rect(0, 0, 3460, 2600), large)
     assert found.by_diagonal == pytest.approx(90, abs=0.05)
     assert found.by_width == pytest.approx(45 * 36 / 17.3)

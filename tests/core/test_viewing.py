@@ -9,8 +9,8 @@ from tallwide_service.core import margins, solve
 from tallwide_service.core.viewing import resolvable_rows
 
 
-def seen(display, *, raster=Raster(1080, 1920), capture=Raster(4800, 3200), aspect=None):
-    job = Job(Capture(capture), (Deliverable("tall", raster=raster, aspect=aspect, display=display),))
+def seen(display, *, raster=None):
+    job = Job(Capture(Raster(4800, 3200)), (Deliverable("tall", raster=raster or Raster(1080, 1920), display=display),))
     return margins(job, solve(job))[0].eye_limit
 
 

@@ -26,12 +26,17 @@ def job_file(tmp_path, job):
     job["picture"] = {"monitor": {"width": 1920, "height": 1080}}
     job["chart"] = {"reading": {"frames": [{"deliverable": "wide", "corners": corners}]}}
     job["deliverables"][0]["safe_areas"] = [{"label": "titles", "left": 0.1}]
+    job["capture"]["lens"] = {"focal_length_mm": 32}
+    job["match"] = {"capture": {"raster": {"width": 4096, "height": 2304}, "photosite_pitch_um": 5}}
     path = tmp_path / "job.json"
     path.write_text(json.dumps(job), encoding="utf-8")
     return str(path)
 
 
-ANSWERING = ("extractions", "margins", "orientation", "safe-areas", "dial-in", "chart-read")
+ANSWERING = (
+    *("extractions", "margins", "orientation", "safe-areas", "dial-in", "chart-read"),
+    *("coverage", "match", "optics"),
+)
 
 
 @pytest.mark.parametrize("command", ANSWERING)

@@ -14,7 +14,11 @@ pytestmark = pytest.mark.usefixtures("clean_environment")
 MONITOR = {"monitor": {"width": 1920, "height": 1080}}
 CORNERS = [[100, 100], [1000, 100], [1000, 800], [100, 800]]
 READING = {"reading": {"frames": [{"deliverable": "wide", "corners": CORNERS}]}}
-KINDS = ("extractions", "margins", "orientation", "safe_areas", "dial_in", "chart_read")
+KINDS = (
+    *("extractions", "margins", "orientation", "safe_areas", "dial_in", "chart_read"),
+    *("coverage", "match", "optics"),
+)
+OTHER = {"capture": {"raster": {"width": 4096, "height": 2304}, "photosite_pitch_um": 5}, "focal_lengths_mm": [25, 32]}
 
 
 @pytest.fixture(scope="module")
@@ -24,7 +28,7 @@ def client():
 
 @pytest.fixture
 def whole_job(job):
-    job.update(id="harbour", picture=MONITOR, chart=READING)
+    job.update(id="harbour", picture=MONITOR, chart=READING, match=OTHER)
     job["capture"].update(label="A", lens={"focal_length_mm": 32})
     job["deliverables"][0].update(
         display={"height_mm": 6000, "viewing_distance_mm": 9000}, safe_areas=[{"label": "titles", "left": 0.1}]
@@ -46,7 +50,7 @@ def test_rows_are_flat_and_say_which_job_they_are_of(client, whole_job, kind):
     assert len({tuple(row) for row in rows}) == 1
 
 
-@pytest.mark.parametrize("kind", ["extractions", "margins"])
+@pytest.mark.parametrize("kind", ["extractions", "margins", "coverage", "optics"])
 def test_columns_stay_when_a_job_says_less(client, whole_job, kind):
     plain = {"capture": {"raster": {"width": 4800, "height": 3200}}, "deliverables": [{"label": "a", "aspect": 2}]}
     assert columns(getattr(client, kind)(whole_job)) == columns(getattr(client, kind)(plain))
