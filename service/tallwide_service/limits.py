@@ -32,7 +32,8 @@ class Limits:
     captures: int = 16
     lenses: int = 32
     lens_settings: int = 32
-    coverage_rows: int = 4_096
+    coverage_rows: int = 1_024
+    coverage_rows_together: int = 256
     match_focal_lengths: int = 64
     rig_entries: int = 32
     grid_step_px: int = 256

@@ -35,7 +35,6 @@ from tallwide_service.core import coverage, margins, match_cameras, orientation,
 from tallwide_service.core.binding import what_binds
 from tallwide_service.core.extraction import Solution
 from tallwide_service.core.frame_optics import frame_optics, frame_pairs
-from tallwide_service.core.orientation import with_what_was_used
 from tallwide_service.core.sweep import sweep_steps
 from tallwide_service.errors import CannotBeMet, Fault, SweepLeavesBounds
 from tallwide_service.identity import decision_id
@@ -102,7 +101,7 @@ def orientation_answer(job: Job, identity: str) -> OrientationAnswer:
     except CannotBeMet:
         solution = None
     return OrientationAnswer(
-        **(named(job, identity, solution) | {"job": with_what_was_used(job)}),
+        **named(job, identity, solution),
         plans=advice.plans,
         recommended=advice.recommended,
         break_even=advice.break_even,

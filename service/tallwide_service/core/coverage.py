@@ -43,8 +43,11 @@ def coverage(job: Job) -> tuple[CoverageRow, ...]:
     """
     setups = list(_setups(job))
     rows = len(setups) * len(job.deliverables)
-    if rows > LIMITS.coverage_rows:
-        detail = f"the table would have {rows:,} rows; at most {LIMITS.coverage_rows:,} are computed"
+    together = job.framing.arrangement == "shared_point"
+    most = LIMITS.coverage_rows_together if together else LIMITS.coverage_rows
+    if rows > most:
+        where = " on a shared point" if together else ""
+        detail = f"the table would have {rows:,} rows; at most {most:,} are computed{where}"
         raise CannotBeMet(detail, (Fault("/captures", detail), Fault("/lenses", detail)))
     free: dict[object, tuple[Take | CannotBeMet, ...]] = {}
     return tuple(row for setup in setups for row in _rows(job, setup, free))

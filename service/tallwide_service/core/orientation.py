@@ -88,7 +88,6 @@ def orientation(job: Job) -> OrientationAdvice:
 
 
 def _considered(job: Job, found: Found, listed: int) -> Considered:
-    used = with_what_was_used(job)
     undominated = sum(place is None for place in found.beaten_by)
     return Considered(
         complete=found.complete and undominated <= listed,
@@ -99,20 +98,10 @@ def _considered(job: Job, found: Found, listed: int) -> Considered:
         plans_weighed=float(found.weighed),
         plans_possible=float(found.possible),
         plans_undominated=undominated,
-        rolls=used.rolls or (),
-        passes=used.passes or PASSES,
-        prefer=used.prefer or (),
-        skipped=found.skipped,
-    )
-
-
-def with_what_was_used(job: Job) -> Job:
-    """Return a job that says what an orientation takes where it says nothing."""
-    return replace(
-        job,
         rolls=tuple(dict.fromkeys(job.rolls or ROLLS)),
         passes=job.passes or PASSES,
         prefer=order_of(job),
+        skipped=found.skipped,
     )
 
 
