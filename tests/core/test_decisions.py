@@ -80,6 +80,7 @@ def test_two_passes_that_do_not_fit_into_the_day_are_not_feasible_and_what_is_mi
     two = next(plan for plan in advice.plans if plan.cost.passes == 2 and plan.criteria.enough_pixels)
     (reason,) = [reason for reason in two.reasons if reason.code == "too_little_time"]
     assert reason.numbers == {"minutes": 390, "available": 300, "spare": -90}
+    assert reason.text == "It takes 390 minutes; 300 are available, 90 are missing."
 
 
 def test_the_minimum_at_which_the_order_flips_is_that_of_the_tightest_frame():

@@ -6,6 +6,7 @@ Codes and members are stable; sentences are for people.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from fractions import Fraction
 
 from tallwide.answers import Reason
 from tallwide.job import Capture, Criterion, Job, exact
@@ -80,15 +81,20 @@ def _day(job: Job, plan: Draft) -> Iterator[Reason]:
             if available is not None:
                 yield Reason(f"{name}_unknown", f"Too little is stated to know the plan's {unit}.")
             continue
-        text, numbers = f"It takes {float(needed):,.6g} {unit}", {unit: float(needed)}
+        text, numbers = f"It takes {_amount(needed)} {unit}", {unit: float(needed)}
         if available is None:
             yield Reason(f"enough_{name}", f"{text}.", numbers=numbers)
             continue
         spare = exact(available) - needed
-        words = f"{float(abs(spare)):,.6g} {'to spare' if spare >= 0 else 'are missing'}"
+        words = f"{_amount(abs(spare))} {'to spare' if spare >= 0 else 'are missing'}"
         numbers |= {"available": float(available), "spare": float(spare)}
         code = f"{'enough' if spare >= 0 else 'too_little'}_{name}"
         yield Reason(code, f"{text}; {available:,} are available, {words}.", numbers=numbers)
+
+
+def _amount(value: Fraction) -> str:
+    """Return an amount with its thousands apart, to a tenth."""
+    return f"{float(value):,.1f}".removesuffix(".0")
 
 
 def _position(job: Job, one: Pass) -> Iterator[Reason]:
