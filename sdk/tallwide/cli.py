@@ -95,7 +95,10 @@ def parser() -> argparse.ArgumentParser:
     ):
         command = add_command(commands, name, answer_command(_method(name)), words, f"tallwide {name} job.json --table")
         takes_job(command)
-        command.add_argument("--table", action="store_true", help="flat rows (a JSON array) instead of the answer")
+        form = command.add_mutually_exclusive_group()
+        form.add_argument("--table", action="store_true", help="flat rows (a JSON array) instead of the answer")
+        if name != "chart-read":
+            form.add_argument("--csv", action="store_true", help="flat rows as CSV, to standard output")
     _add_drawing(
         commands,
         "overlay",
@@ -253,7 +256,11 @@ def answer_command(name: str) -> Command:
         from tallwide.rows import to_rows  # noqa: PLC0415
         from tallwide.wire import to_wire  # noqa: PLC0415
 
-        answer = getattr(client_of(options), name)(read_job(options))
+        client, job = client_of(options), read_job(options)
+        if getattr(options, "csv", False):
+            sys.stdout.buffer.write(client.rows_csv(job, name.replace("_", "-")).encode("utf-8"))
+            return DONE
+        answer = getattr(client, name)(job)
         return print_json(to_rows(answer) if options.table else to_wire(answer))
 
     return run

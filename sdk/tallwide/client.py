@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from tallwide.handoff.document import HandoffAnswer
     from tallwide.handoff.reading import ReadAnswer
     from tallwide.mapping import MapAnswer
+    from tallwide.rows import Row
 
 CONNECTIONS = 64  # kept open at most; threads beyond them open and close their own
 JobLike = Job | Mapping[str, Any]
@@ -222,6 +223,32 @@ class Client:
             body["raster"] = to_wire(raster)
         return self._compute(f"/v1/handoff/{_segment(form)}/read", body, ReadAnswer)
 
+    def rows(self, job: JobLike, endpoint: str = "margins") -> list[Row]:
+        """Return an answer as the service's flat rows: what `to_rows` makes of it, and less to send.
+
+        Parameters
+        ----------
+        endpoint
+            Its name in the path: `extractions`, `margins`, `orientation`, `coverage`, `match`, `optics`,
+            `safe-areas` or `dial-in`.
+
+        Examples
+        --------
+        >>> job = {"capture": {"raster": {"width": 4800, "height": 3200}},
+        ...        "deliverables": [{"label": "tall", "raster": {"width": 1080, "height": 1920}}]}
+        >>> [(row["deliverable"], row["spare_x_px"]) for row in Client().rows(job)]
+        [('tall', 720)]
+        """
+        path = _table(endpoint)
+        rows = parsed_json(self._transport.post(path, _written(job), accept=JSON_TYPE))
+        if not isinstance(rows, list):
+            raise ProtocolError(f"{path}: an array of rows was expected")
+        return rows
+
+    def rows_csv(self, job: JobLike, endpoint: str = "margins") -> str:
+        """Return the rows of `rows` as CSV, names first; no cell begins what a spreadsheet would run."""
+        return self._transport.post(_table(endpoint), _written(job), accept="text/csv").content.decode("utf-8")
+
     def limits(self) -> dict[str, Any]:
         """Return every bound of the service by name."""
         return self._get("/v1/limits")
@@ -280,6 +307,11 @@ def _with(job: JobLike, member: str, value: Noun | None) -> JobLike:
         changed: dict[str, Any] = {member: value}
         return replace(job, **changed)
     return {**job, member: to_wire(value)}
+
+
+def _table(endpoint: str) -> str:
+    """Return the path of an endpoint's table view."""
+    return f"/v1/{_segment(endpoint)}?view=table"
 
 
 def _segment(name: str) -> str:

@@ -55,6 +55,13 @@ def test_a_table_is_flat(capsys, job_file, command):
     assert len({tuple(row) for row in rows}) == 1
 
 
+def test_a_table_can_be_csv(capsys, job_file, job):
+    assert main(["margins", job_file, "--csv"]) == 0
+    assert capsys.readouterr().out == Client().rows_csv(job)
+    with pytest.raises(SystemExit):
+        main(["margins", job_file, "--csv", "--table"])
+
+
 def test_a_job_is_read_from_standard_input(job):
     done = subprocess.run(
         [sys.executable, "-m", "tallwide", "extractions"],

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import csv
 import dataclasses
+import io
 from collections import Counter
 
 import pytest
 
-from tallwide import Client, to_rows, to_wire
+from tallwide import Client, ProblemError, to_rows, to_wire
 
 pytestmark = pytest.mark.usefixtures("clean_environment")
 
@@ -97,3 +99,18 @@ def test_an_answer_without_rows_is_refused(client, whole_job):
     answer = client.margins(whole_job)
     with pytest.raises(TypeError, match="Other has no rows"):
         to_rows(Other(answer.engine_version, answer.answer_id, answer.decision_id, answer.job))
+
+
+@pytest.mark.parametrize("kind", [each for each in KINDS if each != "chart_read"])
+def test_the_services_rows_are_those_of_the_answer(client, whole_job, kind):
+    rows = to_rows(getattr(client, kind)(whole_job))
+    assert client.rows(whole_job, kind.replace("_", "-")) == rows
+    read = list(csv.DictReader(io.StringIO(client.rows_csv(whole_job, kind.replace("_", "-")))))
+    assert [list(row) for row in read] == [list(row) for row in rows]
+    assert [row["capture"] for row in read] == [row["capture"] for row in rows]
+
+
+def test_an_endpoint_without_rows_is_refused(client, whole_job):
+    with pytest.raises(ProblemError) as refused:
+        client.rows(whole_job, "no/such")
+    assert refused.value.status == 404

@@ -73,7 +73,10 @@ def draw_queried(drawn: Drawn) -> Response:
     identity = answer_id(drawn.path, to_wire(job), media_type=media_type)
     if is_fresh(identity):
         return not_modified(identity)
-    return cacheable(Response(drawn.draw(job, media_type), mimetype=media_type), identity)
+    response = cacheable(Response(drawn.draw(job, media_type), mimetype=media_type), identity)
+    # A picture on somebody's page: all that it shows stands in the address that asks for it.
+    response.headers["Cross-Origin-Resource-Policy"] = "cross-origin"
+    return response
 
 
 def serve_drawn(

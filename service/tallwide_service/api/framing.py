@@ -227,6 +227,7 @@ serve(
             {"label": "28-70", "settings": [{"focal_length_mm": 28, "image_circle_mm": 29}, {"focal_length_mm": 70}]},
         ],
     },
+    table=coverage_answer,
 )
 MATCH_EXAMPLE = {
     "capture": {
@@ -239,5 +240,12 @@ MATCH_EXAMPLE = {
         "focal_lengths_mm": [25, 29, 35, 40],
     },
 }
-serve("/v1/match", match_answer, MatchAnswer, "Give the focal length that matches another camera", needs=MATCH_EXAMPLE)
-serve("/v1/optics", optics_answer, OpticsAnswer, "Say what lens and read-out do in every frame")
+serve(
+    "/v1/match",
+    match_answer,
+    MatchAnswer,
+    "Give the focal length that matches another camera",
+    needs=MATCH_EXAMPLE,
+    table=match_answer,
+)
+serve("/v1/optics", optics_answer, OpticsAnswer, "Say what lens and read-out do in every frame", table=optics_answer)

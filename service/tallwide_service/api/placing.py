@@ -49,8 +49,22 @@ def chart_reading_answer(job: Job, identity: str) -> ChartReadingAnswer:
     return ChartReadingAnswer(**named(job, identity, solution), frames=frames)
 
 
-serve("/v1/safe-areas", safe_areas_answer, SafeAreasAnswer, "Place safe areas on the recorded raster", group=blueprint)
-serve("/v1/dial-in", dial_in_answer, DialInAnswer, "Give every frame as numbers to type by hand", group=blueprint)
+serve(
+    "/v1/safe-areas",
+    safe_areas_answer,
+    SafeAreasAnswer,
+    "Place safe areas on the recorded raster",
+    group=blueprint,
+    table=safe_areas_answer,
+)
+serve(
+    "/v1/dial-in",
+    dial_in_answer,
+    DialInAnswer,
+    "Give every frame as numbers to type by hand",
+    group=blueprint,
+    table=dial_in_answer,
+)
 serve(
     "/v1/chart/read",
     chart_reading_answer,
