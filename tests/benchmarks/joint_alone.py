@@ -15,7 +15,7 @@ from worst_joint_job import hunt
 from tallwide.job import Job, exact
 from tallwide.wire import from_wire
 from tallwide_service.core import solve
-from tallwide_service.core.candidates import Shape, chain
+from tallwide_service.core.candidates import Shape, chain_sides
 
 ASPECTS = ("16:9", "9:16", "1:1", "4:5", "2.39:1", "2:3", "1.85:1", "3:4")
 WIDTH, HEIGHT, STEP = 12_288, 8_640, 2
@@ -47,10 +47,8 @@ def in_order_by_milp() -> list[tuple[int, int]]:
     A switch for each of the 400 largest candidate sizes of a frame, places in whole steps.
     """
     job = from_wire(Job, document(3))
-    sizes = [
-        np.array(chain(Shape(frame.ratio, exact(job.framing.aspect_tolerance), job.capture.grid), WIDTH, HEIGHT)[-400:])
-        for frame in job.deliverables
-    ]
+    shapes = [Shape(frame.ratio, exact(job.framing.aspect_tolerance), job.capture.grid) for frame in job.deliverables]
+    sizes = [np.column_stack(chain_sides(shape, WIDTH, HEIGHT))[-400:] for shape in shapes]
     starts = np.cumsum([0] + [len(each) for each in sizes])
     switches, total = int(starts[-1]), int(starts[-1]) + 6 + 2
     rows, low, high = [], [], []

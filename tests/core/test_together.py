@@ -28,7 +28,7 @@ from tallwide.job import (
     exact,
 )
 from tallwide_service.core import solve
-from tallwide_service.core.candidates import Shape, chain
+from tallwide_service.core.candidates import Shape, chain_sides
 from tallwide_service.errors import CannotBeMet
 
 THREE_TO_TWO = Capture(raster=Raster(4800, 3200))
@@ -56,7 +56,7 @@ def rects(job: Job) -> list[Rect]:
     return [extraction.rect for extraction in solve(job).extractions]
 
 
-def largest_area_by_milp(job: Job) -> int:
+def largest_area_by_milp(job: Job) -> tuple[int, ...]:
     """Return the first frame's largest area with all on one point, by SciPy's MILP (HiGHS), raster region.
 
     For each frame and each candidate size one switch; places are whole steps; the align points of
@@ -65,11 +65,13 @@ def largest_area_by_milp(job: Job) -> int:
     capture, step = job.capture, job.capture.grid.x
     width, height = capture.raster.width, capture.raster.height
     sizes = [
-        chain(
-            Shape(recorded_ratio(frame.ratio, capture), exact(job.framing.aspect_tolerance), capture.grid),
-            width,
-            height,
-        )
+        np.column_stack(
+            chain_sides(
+                Shape(recorded_ratio(frame.ratio, capture), exact(job.framing.aspect_tolerance), capture.grid),
+                width,
+                height,
+            )
+        ).tolist()
         for frame in job.deliverables
     ]
     # Small candidates never matter for the largest first frame; the others need only one that fits.
@@ -112,7 +114,7 @@ def largest_area_by_milp(job: Job) -> int:
         options={"mip_rel_gap": 0},
     )
     assert found.success, found.message
-    return sizes[0][int(np.argmax(found.x[: len(sizes[0])]))]
+    return tuple(sizes[0][int(np.argmax(found.x[: len(sizes[0])]))])
 
 
 @pytest.mark.parametrize("seed", range(100))

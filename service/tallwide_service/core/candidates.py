@@ -155,14 +155,8 @@ def _area(size: tuple[int, int]) -> int:
 
 
 @lru_cache(maxsize=32)
-def chain(shape: Shape, most_width: int, most_height: int) -> list[tuple[int, int]]:
-    """Return all candidate sizes up to two limits, px, smallest first."""
-    widths, heights = chain_sides(shape, most_width, most_height)
-    return list(zip(widths.tolist(), heights.tolist(), strict=True))
-
-
 def chain_sides(shape: Shape, most_width: int, most_height: int) -> tuple[Whole, Whole]:
-    """Return widths and heights of all candidate sizes up to two limits, px, smallest first.
+    """Return widths and heights of all candidate sizes up to two limits, px, smallest first; remembered.
 
     Candidates form a chain: of two, one is at most as wide and at most as high as the other. With
     partner steps along a line of slope s >= 1, a pair counted on the one axis is within 1/2 of the
@@ -178,4 +172,7 @@ def chain_sides(shape: Shape, most_width: int, most_height: int) -> tuple[Whole,
         across, down = by_width.all_pairs(columns, lines)
     else:
         down, across = by_height.all_pairs(lines, columns)
-    return across * grid.width, down * grid.height
+    sides = across * grid.width, down * grid.height
+    for side in sides:
+        side.setflags(write=False)  # they are remembered
+    return sides

@@ -26,12 +26,16 @@ from tallwide.geometry import (
     upright_sides_to_recorded,
     upright_to_recorded,
 )
-from tallwide.job import Capture, Deliverable, Job, exact
-from tallwide_service.core.candidates import Shape, chain, largest_first
+from tallwide.job import Capture, Deliverable, Grid, Job, exact
+from tallwide_service.core.candidates import Shape, chain_sides, largest_first
 from tallwide_service.core.optics import image_facts
 from tallwide_service.core.region import Region, Span, image_circle, protected, spans, usable_region
 from tallwide_service.core.snap import nearest_step, nearest_step_of
 from tallwide_service.errors import CannotBeMet, Fault
+
+_EVERY_PIXEL = Grid(1, 1, 1, 1)
+# Every so many columns are asked for a place, until one has it.
+_COLUMNS_ASKED = (32, 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,17 +195,28 @@ def _sizes(frame: Frame, ground: Ground, most: tuple[int, int]) -> Iterator[tupl
     if ground.region.is_plain:
         yield from largest_first(frame.shape, *most)
         return
-    sizes = chain(frame.shape, *most)
-    bare = replace(ground, subject=None)
-    # A smaller candidate fits inside a larger one, so those that fit at all are the first of the chain.
-    fits, fails = 0, len(sizes)
-    while fails - fits > 0:
+    widths, heights = chain_sides(frame.shape, *most)
+    subject = ground.subject
+    least = 0
+    if subject is not None:
+        least = int(max(np.searchsorted(widths, subject.width), np.searchsorted(heights, subject.height)))
+    # With places on every pixel a smaller candidate that holds the subject fits inside a larger one
+    # that does, so those that fit are the first that are large enough.
+    every_pixel = ground if subject is None else replace(ground, capture=replace(ground.capture, grid=_EVERY_PIXEL))
+    fits, fails = least - 1, len(widths)
+    while fails - fits > 1:
         middle = (fits + fails) // 2
-        if _columns_of_places(frame, bare, *sizes[middle])[0].size:
-            fits = middle + 1
+        if _has_place(frame, every_pixel, int(widths[middle]), int(heights[middle])):
+            fits = middle
         else:
             fails = middle
-    yield from reversed(sizes[:fits])
+    for place in range(fits, least - 1, -1):
+        yield int(widths[place]), int(heights[place])
+
+
+def _has_place(frame: Frame, ground: Ground, width: int, height: int) -> bool:
+    """Whether a size has a place in a curved region: most often some of the few columns asked first tell."""
+    return any(_columns_of_places(frame, ground, width, height, every)[0].size for every in _COLUMNS_ASKED)
 
 
 def nearest_place(
@@ -254,16 +269,19 @@ def wanted_place(frame: Frame, ground: Ground, width: int, height: int) -> tuple
 
 
 def _columns_of_places(
-    frame: Frame, ground: Ground, width: int, height: int
+    frame: Frame, ground: Ground, width: int, height: int, every: int = 1
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return the grid columns where a size has a place in a curved region, and its first and last row there."""
+    """Return the grid columns where a size has a place in a curved region, and its first and last row there.
+
+    Of so many columns only `every` one is looked at.
+    """
     horizontal, vertical = ground.spans(frame)
     columns, rows = horizontal.places(width), vertical.places(height)
     nowhere = np.empty(0, dtype=np.int64)
     if columns is None or rows is None:
         return nowhere, nowhere, nowhere
     grown = protected(Rect(0, 0, width, height), frame.protection)
-    xs = np.arange(columns[0], columns[1] + 1, horizontal.step, dtype=np.int64)
+    xs = np.arange(columns[0], columns[1] + 1, horizontal.step * every, dtype=np.int64)
     left, right = xs + grown.x, xs + grown.right
     first_row, last_row = ground.region.first_row, ground.region.last_row
     assert first_row is not None and last_row is not None  # noqa: S101, PT018 - asked in curved regions alone

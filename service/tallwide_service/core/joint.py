@@ -25,6 +25,7 @@ from tallwide.job import Job, exact
 from tallwide_service.core.candidates import chain_sides
 from tallwide_service.core.extraction import Frame, Ground, Placement, place_alone
 from tallwide_service.core.joint_combining import Combining
+from tallwide_service.core.joint_estimate import Estimate
 from tallwide_service.core.joint_places import Placed, Question, best_places, line_of
 from tallwide_service.core.joint_search import MOST_LOOKS, NEAR, Field, Found, Matched, Measure, Real, Sizes, search
 from tallwide_service.core.joint_tables import Side, Whole, axis_table
@@ -199,24 +200,18 @@ def together_of(job: Job, frames: Sequence[Frame], ground: Ground) -> Together:
         chains.append(chain_sides(frame.shape, across.longest(grid.width), down.longest(grid.height)))
     counts = np.array([len(widths) for widths, _ in chains], dtype=np.int64)
     point = given_point(job)
-    x = axis_table(
+    sides = (
         [
             Side(chain[0], frame.align[0], frame.protection.left, frame.protection.right)
             for chain, frame in zip(chains, frames, strict=True)
         ],
-        box=(box.x, box.right),
-        steps=(grid.x, grid.width),
-        point=point[0],
-    )
-    y = axis_table(
         [
             Side(chain[1], frame.align[1], frame.protection.top, frame.protection.bottom)
             for chain, frame in zip(chains, frames, strict=True)
         ],
-        box=(box.y, box.bottom),
-        steps=(grid.y, grid.height),
-        point=point[1],
     )
+    x = axis_table(sides[0], box=(box.x, box.right), steps=(grid.x, grid.width), point=point[0])
+    y = axis_table(sides[1], box=(box.y, box.bottom), steps=(grid.y, grid.height), point=point[1])
     labels = [frame.deliverable.label for frame in frames]
     pairs = tuple((labels.index(inner), labels.index(outer)) for inner, outer in framing.nest)
     offsets = np.concatenate([[0], np.cumsum(counts)[:-1]]).astype(np.int64)
@@ -238,6 +233,7 @@ def together_of(job: Job, frames: Sequence[Frame], ground: Ground) -> Together:
         pairs=pairs,
         order=tuple(outer_first(len(frames), pairs)),
         matched=matched,
+        estimate=Estimate(x, y, sides, region.cuts),
     )
     needed = [(raster.width, raster.height) if (raster := each.deliverable.raster) else (1, 1) for each in frames]
     return Together(

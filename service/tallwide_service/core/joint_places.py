@@ -115,7 +115,7 @@ def line_of(
 ) -> Line:
     """Return one axis of the question for sizes, by their place in the tables; `held` is the subject's extent."""
     length = table.length[sizes]
-    low, high = table.low[sizes], table.high[sizes]
+    low, high = table.low(sizes), table.high(sizes)
     if held is not None:
         low, high = np.maximum(low, held[1] - length), np.minimum(high, held[0])
     patterns: tuple[Order, ...] | None = None

@@ -19,12 +19,15 @@ import numpy as np
 import numpy.typing as npt
 
 from tallwide.answers import Rect
+from tallwide_service.core.joint_estimate import Estimate
 from tallwide_service.core.joint_tables import AxisTable, Whole
 
 # Frames looked at, over all cells, before the search stops with an honest gap; a bound on work, not on time.
 MOST_LOOKS = 2_500_000
 # Cells looked at in one go: few while little is known, then as many as numpy handles best.
-_SMALLEST_BATCH, _LARGEST_BATCH = 24, 1024
+_SMALLEST_BATCH, _LARGEST_BATCH = 96, 1024
+# Points of a net on each axis, how much closer the next net is, how much wider the next cell away from a likely t.
+_NET, _CLOSER, _WIDER = 9, 0.35, 4
 # Below this many cells each is split in four at once.
 _FEW_CELLS = 48
 # Logarithms nearer than this share of the objective's size are compared as whole numbers.
@@ -61,6 +64,7 @@ class Field:
     pairs: tuple[tuple[int, int], ...]
     order: tuple[int, ...]
     matched: Matched | None
+    estimate: Estimate
 
     @property
     def frames(self) -> int:
@@ -172,42 +176,34 @@ class Looks:
 
     # Largest sizes -----------------------------------------------------------------------------
 
-    def largest(self, frames: Whole, most: Whole, fits: Callable[[Whole, Whole], Truth]) -> Whole:
+    def largest(
+        self, frames: Whole, most: Whole, fits: Callable[[Whole, Whole], Truth], near: Whole | None = None
+    ) -> Whole:
         """Return for each frame and cell the largest size up to `most` that fits; -1 for none.
 
         `frames` and `most` are frames down and cells across; `fits` takes sizes, by their place in the
-        tables, and the flat places that they are asked for.
+        tables, and the flat places that they are asked for; `near` is where to look first.
         """
         shape = most.shape
         base = np.broadcast_to(self.field.offsets[frames][:, None], shape).ravel()
-        fails = most.ravel().copy()
-        found = np.full(fails.shape, -1, dtype=np.int64)
-        asked = np.flatnonzero(fails >= 0)
-        good = fits(base[asked] + fails[asked], asked)
-        found[asked[good]] = fails[asked[good]]
-        asked = asked[~good]
-        # Down in doubling strides to one that fits, then between the two.
-        below = np.full(fails.shape, -1, dtype=np.int64)
-        stride, striding = 1, asked
-        while striding.size:
-            tried = fails[striding] - stride
-            striding, tried = striding[tried >= 0], tried[tried >= 0]
-            if not striding.size:
-                break
-            good = fits(base[striding] + tried, striding)
-            below[striding[good]] = tried[good]
-            fails[striding[~good]] = tried[~good]
-            striding = striding[~good]
+        most = most.ravel()
+        # What fits, and the least that is known not to.
+        found, fails = np.full(most.shape, -1, dtype=np.int64), most + 1
+        tried = most if near is None else np.minimum(np.maximum(near.ravel(), 0), most)
+        asked = np.flatnonzero(most >= 0)
+        tried = tried[asked]
+        # Up or down in doubling strides until one fits and one does not, then between the two.
+        stride = 1
+        while asked.size:
+            good = fits(base[asked] + tried, asked)
+            found[asked[good]] = tried[good]
+            fails[asked[~good]] = tried[~good]
+            asked = asked[fails[asked] - found[asked] > 1]
+            low, high = found[asked], fails[asked]
+            between = np.where(high <= most[asked], (low + high) // 2, low + stride)
+            tried = np.minimum(np.where(low < 0, np.maximum(high - stride, 0), between), most[asked])
             stride *= 2
-        while True:
-            asked = asked[fails[asked] - below[asked] > 1]
-            if not asked.size:
-                break
-            middle = (fails[asked] + below[asked]) // 2
-            good = fits(base[asked] + middle, asked)
-            below[asked[good]] = middle[good]
-            fails[asked[~good]] = middle[~good]
-        return np.maximum(found, below).reshape(shape)
+        return found.reshape(shape)
 
     def leaning(self, cells: Cells, bound: Whole, x: Whole, y: Whole) -> Whole:
         """Return by how many frames more a cell's bound rests on its width than on its height.
@@ -237,7 +233,9 @@ class Looks:
     def bound(self, cells: Cells, most: Whole) -> Whole:
         """Return sizes, frames down and cells across, that none over a cell passes; -1 throughout where none can be."""
         everyone = np.arange(self.field.frames)
-        bound = self.largest(everyone, most, self.cell_fits(cells, None))
+        bound = self.largest(
+            everyone, most, self.cell_fits(cells, None), self.field.estimate.sizes(cells, self.field.offsets)
+        )
         if not (self.field.x.is_nested and self.field.y.is_nested):
             bound = self._stepped_down(bound, cells, None)
         if self.field.pairs or self.field.matched is not None:
@@ -313,7 +311,8 @@ class Looks:
                 sizes = self._values_inside(cells, most, option)
             else:
                 everyone = np.arange(self.field.frames)
-                sizes = self.largest(everyone, most, self.cell_fits(cells, option))
+                near = self.field.estimate.sizes(cells, self.field.offsets)
+                sizes = self.largest(everyone, most, self.cell_fits(cells, option), near)
                 if not (self.field.x.is_nested and self.field.y.is_nested):
                     sizes = self._stepped_down(sizes, cells, option)
                 sizes = np.where(self._may_hold(sizes, cells, option), sizes, -1)
@@ -460,9 +459,13 @@ def search(field: Field, measure: Measure, value_at: ValueAt | None = None, most
         is_done = is_unit | (values == bound).all(axis=0)
         looked, bound = looked[:, ~is_done], bound[:, ~is_done]
         x, y = x[~is_done], y[~is_done]
-        children, inherited = _split(field, looked, bound, looks.leaning(looked, bound, x, y))
-        if children.shape[1] < _FEW_CELLS:
-            children, inherited = _split(field, children, inherited, np.zeros(children.shape[1], dtype=np.int64))
+        if cases == 1 and looked.shape[1]:
+            children = _around(field, looked, likely(field, measure, looked))
+            inherited = np.repeat(bound, children.shape[1], axis=1)
+        else:
+            children, inherited = _split(field, looked, bound, looks.leaning(looked, bound, x, y))
+            if children.shape[1] < _FEW_CELLS:
+                children, inherited = _split(field, children, inherited, np.zeros(children.shape[1], dtype=np.int64))
         cases += children.shape[1]
         fresh = looks.bound(children, inherited)
         alive = (fresh >= 0).all(axis=0)
@@ -475,6 +478,51 @@ def search(field: Field, measure: Measure, value_at: ValueAt | None = None, most
             np.concatenate([rows[1][rest], new[1]]),
         )
     return Found(found, cases, None)
+
+
+def likely(field: Field, measure: Measure, root: Cells) -> tuple[int, int]:
+    """Return a t that is likely to be near the best, by estimates alone: the best of a net, again in a closer net."""
+    low, high = root[[0, 2], 0] + 1, root[[1, 3], 0]
+    spacing = np.maximum((high - low) / (_NET - 1), 0)
+    middle = (low + high) / 2
+    marks = np.arange(_NET) - (_NET - 1) / 2
+    while True:
+        x, y = (
+            np.rint(np.clip(middle[axis] + marks * spacing[axis], low[axis], high[axis])).astype(np.int64)
+            for axis in (0, 1)
+        )
+        x, y = np.repeat(x, _NET), np.tile(y, _NET)
+        sizes = field.estimate.sizes(np.stack([x - 1, x, y - 1, y]), field.offsets)
+        found = np.clip(sizes, 0, field.counts[:, None] - 1)
+        whole, real = measure.rows(found)
+        lacking = np.minimum(sizes, 0).sum(axis=0)
+        first = np.lexsort((real, *whole[::-1], lacking))[-1]
+        middle = np.array([x[first], y[first]], dtype=np.float64)
+        if (spacing <= 1).all():
+            return int(x[first]), int(y[first])
+        spacing = spacing * _CLOSER
+
+
+def _around(field: Field, root: Cells, t: tuple[int, int]) -> Cells:
+    """Return a cell cut into small cells around one t and ever larger ones away from it."""
+    cuts = []
+    for axis, free in ((0, field.x.is_free), (1, field.y.is_free)):
+        low, high = int(root[2 * axis, 0]), int(root[2 * axis + 1, 0])
+        places = {low, high}
+        reach = 1
+        while free and reach < high - low:
+            places.update(place for place in (t[axis] - reach, t[axis] + reach - 1) if low < place < high)
+            reach *= _WIDER
+        cuts.append(np.array(sorted(places), dtype=np.int64))
+    across, down = (len(each) - 1 for each in cuts)
+    return np.stack(
+        [
+            np.repeat(cuts[0][:-1], down),
+            np.repeat(cuts[0][1:], down),
+            np.tile(cuts[1][:-1], across),
+            np.tile(cuts[1][1:], across),
+        ]
+    )
 
 
 def _values(

@@ -20,6 +20,8 @@ import numpy.typing as npt
 Whole = npt.NDArray[np.int64]
 # Products beyond this leave 64 bits; they are made of Python's own whole numbers.
 _LARGEST = 1 << 61
+# Rests within a period up to this are ranked by a table of all that there may be, longer ones by sorting.
+_SHORT_PERIOD = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +40,8 @@ class AxisTable:
 
     Free: the place for t is `step * ceil((t - lead) / counts)`. Given: `first` to `last`, which
     differ only where the align point would lie half way. `reach` is by how much the far edge of a
-    size may lie short of where a longer one's lies: 0 where sizes are whole place steps.
+    size may lie short of where a longer one's lies: 0 where sizes are whole place steps. `near` and `far`,
+    edges rounded down to pixels, are there only where sizes are no whole place steps.
     """
 
     step: int
@@ -56,15 +59,24 @@ class AxisTable:
     lead: Whole
     first: Whole
     last: Whole
-    low: Whole
-    high: Whole
     near: Whole
     far: Whole
+    given_px: float = 0.0
 
     @property
     def has_ties(self) -> bool:
         """Whether some size may lie at two places."""
         return not self.is_free and bool((self.first != self.last).any())
+
+    def low(self, sizes: Whole) -> Whole:
+        """Return the first place of sizes in the region's box."""
+        first: Whole = -(-(self.start + self.before[sizes]) // self.step) * self.step
+        return first
+
+    def high(self, sizes: Whole) -> Whole:
+        """Return the last place of sizes in the region's box."""
+        last: Whole = (self.stop - self.after[sizes] - self.length[sizes]) // self.step * self.step
+        return last
 
     def floor(self, t: Whole) -> Whole | int:
         """Return the whole pixels below t, or below the first place that a given point allows an align point."""
@@ -109,8 +121,8 @@ class AxisTable:
 
     def middle(self, sizes: Whole, low: Whole, high: Whole) -> Whole:
         """Return the t, low < t <= high, in the middle of where all sizes (frames down) lie in the box."""
-        first = ((self.low[sizes] // self.step - 1) * self.counts + self.lead[sizes] + 1).max(axis=0)
-        last = ((self.high[sizes] // self.step) * self.counts + self.lead[sizes]).min(axis=0)
+        first = ((self.low(sizes) // self.step - 1) * self.counts + self.lead[sizes] + 1).max(axis=0)
+        last = ((self.high(sizes) // self.step) * self.counts + self.lead[sizes]).min(axis=0)
         first, last = np.maximum(first, low + 1), np.minimum(last, high)
         middle: Whole = np.clip((first + last) // 2, low + 1, high)
         return middle
@@ -136,24 +148,21 @@ def axis_table(
     length = np.concatenate([side.lengths for side in sides])
     before = np.concatenate([_grown(side.lengths, side.before) for side in sides])
     after = np.concatenate([_grown(side.lengths, side.after) for side in sides])
+    first = last = np.zeros(0, dtype=np.int64)
     unit = math.lcm(*(side.align.denominator for side in sides))
     leads = np.concatenate([_leads(side, unit, _LARGEST // step) for side in sides])
-    period = step * unit
-    residues = leads % period
-    ranked = np.unique(residues)
+    lead, ranked = _ranked(leads, step * unit)
     counts = len(ranked)
-    lead = (leads // period).astype(np.int64) * counts + np.searchsorted(ranked, residues).astype(np.int64)
     start, stop = box
-    first = last = np.zeros(0, dtype=np.int64)
     if point is not None:
         first, last = _given(leads, unit, point, step)
-    near = (leads // unit).astype(np.int64)
+    is_nested = size_step % step == 0
     return AxisTable(
         step=step,
         start=start,
         stop=stop,
         is_free=point is None,
-        is_nested=size_step % step == 0,
+        is_nested=is_nested,
         counts=counts,
         last_count=(stop // step + 1) * counts,
         length=length,
@@ -164,15 +173,30 @@ def axis_table(
         lead=lead,
         first=first,
         last=last,
-        low=-(-(start + before) // step) * step,
-        high=(stop - after - length) // step * step,
-        near=near,
-        far=length + (-leads // unit).astype(np.int64),
+        near=first if is_nested else (leads // unit).astype(np.int64),
+        far=first if is_nested else length + (-leads // unit).astype(np.int64),
+        given_px=0.0 if point is None else float(point),
     )
+
+
+def _ranked(leads: npt.NDArray[Any], period: int) -> tuple[Whole, npt.NDArray[Any]]:
+    """Return leads with each rest within a period replaced by its rank among all rests, and the rests, rising."""
+    whole = leads // period
+    rests = leads - whole * period
+    if period <= _SHORT_PERIOD:
+        is_there = np.zeros(period, dtype=np.bool_)
+        is_there[rests.astype(np.int64)] = True
+        ranked: npt.NDArray[Any] = np.flatnonzero(is_there)
+        ranks = (np.cumsum(is_there) - 1)[rests.astype(np.int64)]
+    else:
+        ranked, ranks = np.unique(rests, return_inverse=True)
+    return whole.astype(np.int64) * len(ranked) + ranks, ranked
 
 
 def _grown(lengths: Whole, share: Fraction) -> Whole:
     """Return the protection of each length: the share, rounded up to whole pixels."""
+    if not share:
+        return np.zeros(lengths.shape, dtype=np.int64)
     if share.numerator * (1 << 17) < _LARGEST and share.denominator < _LARGEST:
         return -(-share.numerator * lengths // share.denominator)
     exact = -(-share.numerator * lengths.astype(object) // share.denominator)
