@@ -13,6 +13,7 @@ import sys
 
 import core_alone
 import joint_alone
+import overlay_png
 import single_calls
 import starting
 from measure import table
@@ -29,6 +30,7 @@ def main() -> int:
     rows = [
         *core_alone.rows(rounds=5 if short else 25),
         *joint_alone.rows(rounds=3 if short else 15, hostile=10 if short else 100),
+        *overlay_png.rows(rounds=3 if short else 15),
         *single_calls.rows(rounds=3 if short else 12, lasting=0.7 if short else 1.5),
         *starting.rows(rounds=3 if short else 15),
     ]

@@ -9,24 +9,29 @@ import struct
 import subprocess
 import sys
 import zlib
+from bisect import insort
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from PIL import Image
+from PIL import Image, ImageDraw
 
 from tallwide.answers import Rect
 from tallwide_service.limits import LIMITS
 from tallwide_service.render import png
-from tallwide_service.render.repeated_rows import RepeatedRows
-from tallwide_service.render.scene import Band, Scene
+from tallwide_service.render.run_rows import checked, code_lengths, deflated
+from tallwide_service.render.scene import Band, Plate, Scene, TextLine
+from tallwide_service.render.type_setting import font_of
 
 COLOURS = [(230, 159, 0), (86, 180, 233), (16, 16, 16), (245, 245, 245)]
 
 
-def scene_of(width: int, height: int, bands) -> Scene:
-    return Scene(width, height, "title", "description", ("frame",), tuple(bands), rings=(), plates=())
+PAPER, INK = (24, 24, 24), (245, 245, 245)
+
+
+def scene_of(width: int, height: int, bands, plates=()) -> Scene:
+    return Scene(width, height, "title", "description", ("frame",), tuple(bands), rings=(), plates=tuple(plates))
 
 
 @st.composite
@@ -40,7 +45,15 @@ def scenes(draw, colours=COLOURS):
             return Band("shade", None, rect, (0, 0, 0), 150)
         return Band("line", 0, rect, draw(st.sampled_from(colours)))
 
-    return scene_of(width, height, (band() for _ in range(draw(st.integers(0, 8)))))
+    def plate():
+        x, y = draw(st.integers(0, width - 1)), draw(st.integers(0, height - 1))
+        rect = Rect(x, y, draw(st.integers(1, width - x)), draw(st.integers(1, height - y)))
+        line = TextLine("Wag", draw(st.integers(0, 4)), draw(st.integers(4, 20)), 0, 9)
+        turn = draw(st.sampled_from((0, 90, 180, 270)))
+        return Plate("label", 0, rect, turn, draw(st.sampled_from(colours)), (Rect(0, 0, 2, 1),), (line,))
+
+    bands = [band() for _ in range(draw(st.integers(0, 8)))]
+    return scene_of(width, height, bands, [plate() for _ in range(draw(st.integers(0, 2)))])
 
 
 def painted(scene: Scene) -> np.ndarray:
@@ -49,7 +62,23 @@ def painted(scene: Scene) -> np.ndarray:
     for band in sorted(scene.bands, key=lambda band: band.kind != "shade"):
         rect = band.rect
         picture[rect.y : rect.bottom, rect.x : rect.right] = (*band.colour, band.alpha)
+    for plate in scene.plates:
+        rect = plate.rect
+        picture[rect.y : rect.bottom, rect.x : rect.right, :3] = labelled(plate)
+        picture[rect.y : rect.bottom, rect.x : rect.right, 3] = 255
     return picture
+
+
+def labelled(plate: Plate) -> np.ndarray:
+    """Return a label in colours, seven steps from plate to ink, turned with numpy, which turns counter-clockwise."""
+    mask = Image.new("L", plate.size)
+    for line in plate.lines:
+        ImageDraw.Draw(mask).text((line.left, line.baseline), line.text, 255, font_of(line.size), anchor="ls")
+    step = np.floor(np.asarray(mask, dtype=int) * 6 / 255 + 0.5)[..., np.newaxis]
+    label = np.rint(np.array(PAPER) + (np.array(INK) - np.array(PAPER)) * step / 6).astype(np.uint8)
+    for mark in plate.swatch:
+        label[mark.y : mark.bottom, mark.x : mark.right] = plate.colour
+    return np.rot90(label, plate.turn // 90)
 
 
 def decoded(picture: bytes) -> np.ndarray:
@@ -80,9 +109,13 @@ def test_more_colours_than_sixteen_come_back_too(scene):
     assert np.array_equal(decoded(picture), painted(scene_of(scene.width, scene.height, (*many, *scene.bands))))
 
 
-def test_few_colours_take_half_a_byte_a_pixel():
-    picture = png(scene_of(31, 9, [Band("line", 0, Rect(0, 0, 3, 3), COLOURS[0])]))
-    assert dict(chunks(picture))[b"IHDR"] == struct.pack(">IIBBBBB", 31, 9, 4, 3, 0, 0, 0)
+@pytest.mark.parametrize(("colours", "bits"), [(1, 1), (2, 2), (3, 2), (4, 4), (15, 4), (16, 8)])
+def test_few_colours_take_few_bits_a_pixel(colours, bits):
+    # The clear ground is one more.
+    bands = [Band("line", 0, Rect(3 * number, 0, 3, 3), (number, 9, 9)) for number in range(colours)]
+    picture = png(scene_of(61, 9, bands))
+    assert dict(chunks(picture))[b"IHDR"] == struct.pack(">IIBBBBB", 61, 9, bits, 3, 0, 0, 0)
+    assert np.array_equal(decoded(picture), painted(scene_of(61, 9, bands)))
 
 
 @settings(max_examples=60, deadline=None)
@@ -91,7 +124,8 @@ def test_the_pixel_stream_is_whole_and_its_checksum_is_right(scene):
     # zlib verifies Adler-32 at the end of the stream.
     (stream,) = (data for name, data in chunks(png(scene)) if name == b"IDAT")
     inflate = zlib.decompressobj()
-    row_bytes = (scene.width + 1) // 2 + 1
+    bits = dict(chunks(png(scene)))[b"IHDR"][8]
+    row_bytes = (scene.width * bits + 7) // 8 + 1
     assert len(inflate.decompress(stream)) == row_bytes * scene.height
     assert inflate.eof
     assert not inflate.unused_data
@@ -105,30 +139,77 @@ def test_a_long_run_of_equal_rows_costs_next_to_nothing(height):
     assert len(picture) < 400 + 8 * height
 
 
-row_sizes = st.one_of(st.integers(1, 800), st.integers(1, 32_768))
+@st.composite
+def filtered_rows(draw):
+    """Draw rows as they are filtered, mostly runs, and how often each repeats."""
+    row_bytes = draw(st.one_of(st.integers(1, 800), st.integers(1, 32_768)))
+    rows = np.zeros((draw(st.integers(1, 6)), row_bytes + 1), dtype=np.uint8)
+    for row in rows:
+        row[0] = draw(st.sampled_from((0, 2)))
+        for _ in range(draw(st.integers(0, 12))):
+            start = draw(st.integers(1, row_bytes))
+            row[start : start + draw(st.sampled_from((1, 2, 3, 4, 10, 257, 258, 259, 260, 600)))] = draw(
+                st.integers(0, 255)
+            )
+    return rows, [draw(st.integers(0, 40)) for _ in rows]
+
+
+def inflated_form(rows: np.ndarray, repeats: list[int]) -> bytes:
+    again = b"\x02" + bytes(rows.shape[1] - 1)
+    return b"".join(row.tobytes() + again * times for row, times in zip(rows, repeats, strict=True))
 
 
 @settings(max_examples=200, deadline=None)
-@given(row_bytes=row_sizes, count=st.integers(1, 60), before=st.binary(max_size=40))
-def test_repeated_rows_inflate_to_a_filter_and_zeros_each(row_bytes, count, before):
-    rows, expected = RepeatedRows(row_bytes), (b"\x02" + bytes(row_bytes)) * count
+@given(drawn=filtered_rows(), before=st.binary(max_size=40))
+def test_rows_inflate_to_themselves_with_their_repeats(drawn, before):
+    rows, repeats = drawn
     inflate = zlib.decompressobj(wbits=-15)
-    assert inflate.decompress(rows.deflated(count)) == expected
+    assert inflate.decompress(deflated(rows, repeats)) == inflated_form(rows, repeats)
     assert not inflate.unused_data
-    assert rows.checked(zlib.adler32(before), count) == zlib.adler32(before + expected)
+    again = (b"\x02" + bytes(rows.shape[1] - 1)) * repeats[0]
+    assert checked(zlib.adler32(before), rows.shape[1], repeats[0]) == zlib.adler32(before + again)
 
 
 @pytest.mark.parametrize("row_bytes", [1, 2, 3, 4, 11, 258, 259, 260, 261, 262, 516, 517, 2224, 4096, 32_768])
-def test_another_inflater_than_zlib_reads_repeated_rows(row_bytes):
+def test_another_inflater_than_zlib_reads_them(row_bytes):
     # GNU gzip has an inflater of its own.
     expander = shutil.which("gzip")
     assert expander, "gzip (GNU) is needed"
-    expected = (b"\x02" + bytes(row_bytes)) * 21
+    rows = np.zeros((3, row_bytes + 1), dtype=np.uint8)
+    rows[:, 0] = 2
+    rows[0, row_bytes // 2 :] = 17
+    rows[1] = np.random.default_rng(row_bytes).integers(0, 256, row_bytes + 1)
+    expected = inflated_form(rows, [21, 0, 4])
     last_block = b"\x03\x00"
-    body = RepeatedRows(row_bytes).deflated(21) + last_block
+    body = deflated(rows, [21, 0, 4]) + last_block
     head, tail = gzip.compress(b"", mtime=0)[:10], struct.pack("<II", zlib.crc32(expected), len(expected))
     expanded = subprocess.run([expander, "-dc"], input=head + body + tail, check=True, capture_output=True).stdout
     assert expanded == expected
+
+
+@settings(max_examples=100, deadline=None)
+@given(counts=st.lists(st.integers(0, 50), min_size=2, max_size=60))
+def test_a_code_is_complete_and_as_short_as_can_be(counts):
+    counts[0], counts[-1] = counts[0] or 1, counts[-1] or 1
+    lengths = code_lengths(counts, 15)
+    assert sum(2.0**-length for length in lengths if length) == 1
+    # The cost of the best code is the sum of all merged weights.
+    weights, cost = sorted(count for count in counts if count), 0
+    while len(weights) > 1:
+        merged = weights.pop(0) + weights.pop(0)
+        insort(weights, merged)
+        cost += merged
+    assert sum(length * count for length, count in zip(lengths, counts, strict=True)) == cost
+
+
+def test_a_code_for_fibonacci_counts_keeps_to_the_most_bits():
+    # The worst case: without a bound the rarest of 40 symbols would take 39 bits.
+    counts = [1, 1]
+    while len(counts) < 40:
+        counts.append(counts[-1] + counts[-2])
+    lengths = code_lengths(counts, 15)
+    assert max(lengths) <= 15
+    assert sum(2.0**-length for length in lengths) == 1
 
 
 LARGEST = r"""

@@ -10,7 +10,6 @@ import re
 import zipfile
 from collections.abc import Iterator
 
-import numpy as np
 from PIL import Image, ImageDraw
 
 from tallwide.answers import Extraction
@@ -74,8 +73,7 @@ def _plate(plate: Plate, theme: str) -> Image.Image:
     """Return a label as a picture, turned as it lies."""
     paper, ink = plate_colours(theme)
     label = Image.new("RGB", plate.size, paper)
-    mask = Image.fromarray(np.ascontiguousarray(text_mask(plate.lines, *plate.size)))
-    label.paste(ink, (0, 0), mask)
+    label.paste(ink, (0, 0), text_mask(plate.lines, *plate.size))
     for mark in plate.swatch:
         label.paste(plate.colour, (mark.x, mark.y, mark.right, mark.bottom))
     turns = {90: Image.Transpose.ROTATE_90, 180: Image.Transpose.ROTATE_180, 270: Image.Transpose.ROTATE_270}

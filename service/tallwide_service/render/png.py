@@ -1,36 +1,36 @@
 """PNG: a scene as indexed colour with alpha, made row by row.
 
-Bands are rectangles, so most rows equal the row above: each distinct row is made once, and its
-repeats are written straight into deflate; where a ring bends, a row is written as its difference
-from the one above. Four bits a pixel where the colours allow. Memory does not grow with the
-raster's height. PNG (third edition, W3C 2025), sections 9 and 11.
+Bands are rectangles, so most rows equal the row above: each distinct row is painted once, and how
+often it repeats is written straight into deflate. Rows with labels or with a ring that bends are
+written as their difference from the row above. One, two or four bits a pixel where the colours
+allow. Memory does not grow with the raster's height. PNG (third edition, W3C 2025), sections 9 and 11.
 """
 
 from __future__ import annotations
 
 import struct
-import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import groupby, pairwise
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image
+from zlib_ng import zlib_ng
 
+from tallwide.answers import Rect
 from tallwide_service.render.palette import Colour, plate_colours
-from tallwide_service.render.repeated_rows import UP_FILTER, RepeatedRows
 from tallwide_service.render.ring_rows import ring_rows
-from tallwide_service.render.scene import Plate, Scene
+from tallwide_service.render.run_rows import UP_FILTER, checked, deflated
+from tallwide_service.render.scene import Band, Plate, Scene
 from tallwide_service.render.type_setting import text_mask
 
 # From plate to ink; the first is the plate itself.
 _INK_LEVELS = 7
-_CLEAR = 0
 _NO_FILTER = 0
-# From here on a run of equal rows is worth the flush before it and the head of its own block.
-_LONG_RUN = 8
-# Palette places that are painted at once, and plain rows that are kept.
-_LARGEST_BLOCK, _KEPT_ROWS = 1 << 21, 256
+# Palette places that are painted at once.
+_LARGEST_BLOCK = 1 << 20
 
 Pixels = NDArray[np.uint8]
 Paint = tuple[Colour, int]
@@ -47,7 +47,7 @@ class Inks:
     @property
     def bits(self) -> int:
         """Bits a pixel."""
-        return 4 if len(self.paints) <= 16 else 8
+        return next(bits for bits in (1, 2, 4, 8) if len(self.paints) <= 1 << bits)
 
 
 def png(scene: Scene) -> bytes:
@@ -63,7 +63,7 @@ def png(scene: Scene) -> bytes:
             _chunk(b"IHDR", header),
             _chunk(b"PLTE", colours),
             _chunk(b"tRNS", alphas),
-            _chunk(b"IDAT", _packed_rows(scene, inks)),
+            _chunk(b"IDAT", _Writer(scene, inks).stream()),
             _chunk(b"IEND", b""),
         )
     )
@@ -71,14 +71,15 @@ def png(scene: Scene) -> bytes:
 
 def inks_of(scene: Scene) -> Inks:
     """Return the palette of a scene: clear first, then shades, lines, and the steps from plate to ink."""
-    paper, ink = plate_colours(scene.theme)
     used: dict[Paint, None] = {((0, 0, 0), 0): None}
     used.update({(band.colour, band.alpha): None for band in scene.bands if band.alpha < 255})
     used.update({(band.colour, 255): None for band in scene.bands if band.alpha == 255})
     used.update({(ring.colour, 255): None for ring in scene.rings})
     used.update({(plate.colour, 255): None for plate in scene.plates})
     place = {paint: index for index, paint in enumerate(used)}
-    steps = [(_mixed(paper, ink, level), 255) for level in range(_INK_LEVELS)]
+    paper, ink = plate_colours(scene.theme)
+    levels = range(_INK_LEVELS if scene.plates else 0)
+    steps = [(_mixed(paper, ink, level), 255) for level in levels]
     return Inks((*used, *steps), place, len(used))
 
 
@@ -88,141 +89,227 @@ def _mixed(paper: Colour, ink: Colour, level: int) -> Colour:
 
 
 def _chunk(name: bytes, data: bytes) -> bytes:
-    return struct.pack(">I", len(data)) + name + data + struct.pack(">I", zlib.crc32(name + data))
+    return struct.pack(">I", len(data)) + name + data + struct.pack(">I", zlib_ng.crc32(data, zlib_ng.crc32(name)))
 
 
-def _packed_rows(scene: Scene, inks: Inks) -> bytes:
-    """Return all rows, filtered and deflated, as one zlib stream (RFC 1950).
+class _Writer:
+    """Writes the rows of one scene, filtered and deflated, as one zlib stream (RFC 1950).
 
-    Long runs of rows that repeat the one above are written straight into deflate, between full
-    flushes, after which nothing refers back (RFC 1951). All other rows are mostly runs of one
-    value, too, for which zlib's run-length strategy is faster and smaller than its search.
+    Blocks written by hand stand between full flushes, after which nothing refers back (RFC 1951).
     """
-    row_bytes = (scene.width * inks.bits + 7) // 8
-    repeats = RepeatedRows(row_bytes)
-    deflate = zlib.compressobj(level=6, wbits=-15, memLevel=9, strategy=zlib.Z_RLE)
-    out: list[bytes] = [b"\x78\x01"]
-    check, filter_byte = 1, _NO_FILTER
-    above = np.zeros(row_bytes, dtype=np.uint8)
-    for rows, repeated in _blocks(scene, inks):
-        streamed = repeated if repeated < _LONG_RUN else 0
-        filtered = np.zeros((len(rows) + streamed, row_bytes + 1), dtype=np.uint8)
+
+    def __init__(self, scene: Scene, inks: Inks) -> None:
+        self._painter = _Painter(scene, inks)
+        self._row_bytes = (scene.width * inks.bits + 7) // 8
+        self._above = np.zeros(self._row_bytes, dtype=np.uint8)
+        self._is_first = True
+        self._check = 1
+        self._deflate = zlib_ng.compressobj(level=5, wbits=-15, memLevel=9)
+
+    def stream(self) -> bytes:
+        """Return the whole stream."""
+        out = [b"\x78\x01"]
+        for rows, repeats in self._painter.blocks():
+            filtered = self._filtered(rows)
+            if repeats is None:
+                self._check = zlib_ng.adler32(filtered.data, self._check)
+                out.append(self._deflate.compress(filtered.data))
+                continue
+            for row, times in zip(filtered, repeats, strict=True):
+                self._check = checked(zlib_ng.adler32(row.data, self._check), len(row), times)
+            out += (self._deflate.flush(zlib_ng.Z_FULL_FLUSH), deflated(filtered, repeats))
+        out += (self._deflate.flush(), struct.pack(">I", self._check))
+        return b"".join(out)
+
+    def _filtered(self, rows: Pixels) -> Pixels:
+        """Return packed rows as their differences from the row above, with the filter's number."""
+        filtered = np.empty((len(rows), self._row_bytes + 1), dtype=np.uint8)
         filtered[:, 0] = UP_FILTER
-        filtered[0, 0] = filter_byte
-        np.subtract(rows[0], above, out=filtered[0, 1:])
-        np.subtract(rows[1:], rows[:-1], out=filtered[1 : len(rows), 1:])
-        check = zlib.adler32(filtered.data, check)
-        out.append(deflate.compress(filtered.data))
-        above, filter_byte = rows[-1], UP_FILTER
-        if repeated > streamed:
-            out += (deflate.flush(zlib.Z_FULL_FLUSH), repeats.deflated(repeated))
-            check = repeats.checked(check, repeated)
-    out += (deflate.flush(), struct.pack(">I", check))
-    return b"".join(out)
-
-
-def _blocks(scene: Scene, inks: Inks) -> Iterator[tuple[Pixels, int]]:
-    """Yield packed rows, top to bottom: some that differ, and how often the last of them repeats."""
-    painter = _Painter(scene, inks)
-    for top, bottom in _strips(scene):
-        if painter.is_plain(top):
-            yield painter.plain_row(top)[np.newaxis], bottom - top - 1
-            continue
-        at_once = max(1, _LARGEST_BLOCK // scene.width)
-        for first in range(top, bottom, at_once):
-            yield painter.rows(first, min(first + at_once, bottom)), 0
+        if self._is_first:
+            # Nothing is above the first row; the number of no filter is a zero among zeros.
+            filtered[0, 0], self._is_first = _NO_FILTER, False
+        np.subtract(rows[0], self._above, out=filtered[0, 1:])
+        np.subtract(rows[1:], rows[:-1], out=filtered[1:, 1:])
+        self._above = rows[-1]
+        return filtered
 
 
 class _Painter:
-    """Paints rows of one scene as palette places, and packs them."""
+    """Paints rows of one scene as palette places, and packs them.
+
+    A strip is a run of rows on which the same bands and plates lie.
+    """
 
     def __init__(self, scene: Scene, inks: Inks) -> None:
         self._width, self._bits = scene.width, inks.bits
-        self._plates = [(plate.rect, plate_pixels(plate, inks)) for plate in scene.plates]
+        self._plates = [_LaidPlate.of(plate, inks) for plate in scene.plates]
         self._rings = [
             (ring_rows(ring, scene.width, scene.height), inks.place[ring.colour, 255]) for ring in scene.rings
         ]
         reaches = [ring.outer.reach for ring in scene.rings]
         self._ring_reach = min((top for top, _ in reaches), default=0), max((end for _, end in reaches), default=0)
+        self._cuts = _cuts(scene)
         # Shades first: rings are painted between them and all other bands.
         bands = sorted(scene.bands, key=lambda band: band.kind != "shade")
         self._shades = sum(band.kind == "shade" for band in bands)
-        self._tops = np.array([band.rect.y for band in bands], dtype=np.int64)
-        self._bottoms = np.array([band.rect.bottom for band in bands], dtype=np.int64)
-        self._paints = [(band.rect.x, band.rect.right, inks.place[band.colour, band.alpha]) for band in bands]
-        self._plain: dict[bytes, Pixels] = {}
+        strips = {row: strip for strip, row in enumerate(self._cuts)}
+        self._paints = [_paint_of(band, strips, inks) for band in bands]
+        self._firsts, self._ends = (np.array([paint[side] for paint in self._paints], dtype=int) for side in (0, 1))
 
-    def is_plain(self, row: int) -> bool:
-        """Whether neither a plate nor a ring lies on a row."""
+    def blocks(self) -> Iterator[tuple[Pixels, Sequence[int] | None]]:
+        """Yield packed rows, top to bottom, and how often each of them repeats; `None` where all are there."""
+        at_once = max(1, _LARGEST_BLOCK // self._width)
+        for first in range(0, len(self._cuts) - 1, at_once):
+            end = min(first + at_once, len(self._cuts) - 1)
+            yield from self._strips(first, end)
+
+    def _strips(self, first: int, end: int) -> Iterator[tuple[Pixels, Sequence[int] | None]]:
+        """Yield the rows of some strips: those of one kind that follow each other together."""
+        packed = _packed(self._painted(first, end), self._bits)
+        for kind, group in groupby(range(first, end), key=self._kind):
+            strips = list(group)
+            start, stop = strips[0], strips[-1] + 1
+            if kind == "plain":
+                heights = pairwise(self._cuts[start : stop + 1])
+                yield packed[start - first : stop - first], [bottom - top - 1 for top, bottom in heights]
+            elif kind == "labelled":
+                yield from self._labelled_rows(start, stop, packed[start - first : stop - first])
+            else:
+                for strip in strips:
+                    yield from self._ringed_rows(strip)
+
+    def _kind(self, strip: int) -> Literal["plain", "labelled", "ringed"]:
+        """Return what lies on a strip beside bands."""
+        top = self._cuts[strip]
         first, last = self._ring_reach
-        on_ring = bool(self._rings) and first - 1 <= row <= last + 1
-        return not on_ring and not any(rect.y <= row < rect.bottom for rect, _ in self._plates)
+        if self._rings and first - 1 <= top <= last + 1:
+            return "ringed"
+        return "labelled" if any(plate.is_on(range(top, top + 1)) for plate in self._plates) else "plain"
 
-    def plain_row(self, row: int) -> Pixels:
-        """Return a row that bands alone paint; rows on which the same bands lie are made once."""
-        active = self._active(row)
-        key = active.tobytes()
-        if key not in self._plain:
-            if len(self._plain) >= _KEPT_ROWS:
-                self._plain.clear()
-            pixels = np.full((1, self._width), _CLEAR, dtype=np.uint8)
-            self._paint(pixels, active)
-            self._plain[key] = _packed(pixels, self._bits)[0]
-        return self._plain[key]
+    def _painted(self, first: int, end: int) -> Pixels:
+        """Return one row for each of some strips, with all their bands."""
+        pixels = np.zeros((end - first, self._width), dtype=np.uint8)
+        for index in np.flatnonzero((self._firsts < end) & (self._ends > first)).tolist():
+            top, bottom, left, right, ink = self._paints[index]
+            pixels[max(top - first, 0) : bottom - first, left:right] = ink
+        return pixels
 
-    def rows(self, top: int, bottom: int) -> Pixels:
-        """Return rows on which the same bands lie, with their rings and plates."""
-        active = self._active(top)
-        pixels = np.full((bottom - top, self._width), _CLEAR, dtype=np.uint8)
+    def _labelled_rows(self, start: int, stop: int, grounds: Pixels) -> Iterator[tuple[Pixels, None]]:
+        """Yield the rows of some strips with their plates, some at a time."""
+        heights = np.diff(self._cuts[start : stop + 1])
+        strip_of = np.repeat(np.arange(stop - start), heights)
+        for rows in self._some_at_once(self._cuts[start], self._cuts[stop]):
+            place = rows.start - self._cuts[start]
+            block = grounds[strip_of[place : place + len(rows)]]
+            self._lay_plates(block, rows)
+            yield block, None
+
+    def _ringed_rows(self, strip: int) -> Iterator[tuple[Pixels, None]]:
+        """Yield the rows of a strip with its rings and plates, some at a time."""
+        for rows in self._some_at_once(self._cuts[strip], self._cuts[strip + 1]):
+            block = _packed(self._ringed(rows, strip), self._bits)
+            self._lay_plates(block, rows)
+            yield block, None
+
+    def _some_at_once(self, top: int, bottom: int) -> Iterator[range]:
+        at_once = max(1, _LARGEST_BLOCK // self._width)
+        return (range(first, min(first + at_once, bottom)) for first in range(top, bottom, at_once))
+
+    def _lay_plates(self, block: Pixels, rows: range) -> None:
+        for plate in self._plates:
+            if plate.is_on(rows):
+                plate.lay(block, rows)
+
+    def _ringed(self, rows: range, strip: int) -> Pixels:
+        """Return rows of one strip with their bands and rings, not packed."""
+        pixels = np.zeros((len(rows), self._width), dtype=np.uint8)
+        active = np.flatnonzero((self._firsts <= strip) & (self._ends > strip))
         self._paint(pixels, active[active < self._shades])
         for spans, ink in self._rings:
-            for row in range(top, bottom):
+            for place, row in enumerate(rows):
                 for first, last in spans[row]:
-                    pixels[row - top, first:last] = ink
+                    pixels[place, first:last] = ink
         self._paint(pixels, active[active >= self._shades])
-        for rect, plate in self._plates:
-            if rect.y <= top < rect.bottom:
-                pixels[:, rect.x : rect.right] = plate[top - rect.y : bottom - rect.y]
-        return _packed(pixels, self._bits)
-
-    def _active(self, row: int) -> NDArray[np.int64]:
-        return np.flatnonzero((self._tops <= row) & (row < self._bottoms))
+        return pixels
 
     def _paint(self, pixels: Pixels, bands: NDArray[np.int64]) -> None:
         for index in bands.tolist():
-            first, last, ink = self._paints[index]
+            _, _, first, last, ink = self._paints[index]
             pixels[:, first:last] = ink
 
 
-def _strips(scene: Scene) -> list[tuple[int, int]]:
-    """Return runs of rows on which the same bands, plates and rings lie, top to bottom."""
+def _paint_of(band: Band, strips: dict[int, int], inks: Inks) -> tuple[int, int, int, int, int]:
+    """Return a band's first strip and the one after its last, its columns likewise, and its palette place."""
+    rect = band.rect
+    return strips[rect.y], strips[rect.bottom], rect.x, rect.right, inks.place[band.colour, band.alpha]
+
+
+@dataclass(frozen=True, slots=True)
+class _LaidPlate:
+    """A label packed as it lies: whole bytes from one on, and which bits of the outer two it leaves to the ground."""
+
+    rect: Rect
+    first: int
+    packed: Pixels
+    left_ground: int
+    right_ground: int
+
+    @classmethod
+    def of(cls, plate: Plate, inks: Inks) -> _LaidPlate:
+        rect, a_byte = plate.rect, 8 // inks.bits
+        before, behind = rect.x % a_byte, -rect.right % a_byte
+        pixels = np.pad(plate_pixels(plate, inks), ((0, 0), (before, behind)))
+        left, right = 0xFF00 >> before * inks.bits & 0xFF, (1 << behind * inks.bits) - 1
+        return cls(rect, rect.x // a_byte, _packed(pixels, inks.bits), left, right)
+
+    def is_on(self, rows: range) -> bool:
+        """Whether the plate lies on some of the rows."""
+        return self.rect.y < rows.stop and rows.start < self.rect.bottom
+
+    def lay(self, block: Pixels, rows: range) -> None:
+        """Lay the plate on packed rows of the picture."""
+        top = self.rect.y
+        first, last = self.first, self.first + self.packed.shape[1] - 1
+        part = block[max(top - rows.start, 0) : self.rect.bottom - rows.start]
+        left, right = part[:, first] & self.left_ground, part[:, last] & self.right_ground
+        part[:, first : last + 1] = self.packed[max(rows.start - top, 0) : rows.stop - top]
+        part[:, first] |= left
+        part[:, last] |= right
+
+
+def _cuts(scene: Scene) -> list[int]:
+    """Return the rows at which strips begin, and the height."""
     cuts = {0, scene.height}
     for rect in (*(band.rect for band in scene.bands), *(plate.rect for plate in scene.plates)):
         cuts |= {rect.y, rect.bottom}
     for ring in scene.rings:
         top, bottom = ring.outer.reach
         cuts |= {min(max(int(top) - 2, 0), scene.height), min(max(int(bottom) + 3, 0), scene.height)}
-    return list(pairwise(sorted(cuts)))
+    return sorted(cuts)
 
 
 def plate_pixels(plate: Plate, inks: Inks) -> Pixels:
     """Return a label as palette places, turned as it lies on the picture."""
-    width, height = plate.size
-    mask = text_mask(plate.lines, width, height)
-    levels = inks.plate + (np.arange(256) * (_INK_LEVELS - 1) + 127) // 255
-    pixels = levels.astype(np.uint8)[mask]
+    label = text_mask(plate.lines, *plate.size).point(
+        [inks.plate + (level * (_INK_LEVELS - 1) + 127) // 255 for level in range(256)]
+    )
     for mark in plate.swatch:
-        pixels[mark.y : mark.bottom, mark.x : mark.right] = inks.place[plate.colour, 255]
-    # numpy turns counter-clockwise: back from upright to the picture.
-    return np.asarray(np.rot90(pixels, plate.turn // 90), dtype=np.uint8)
+        label.paste(inks.place[plate.colour, 255], (mark.x, mark.y, mark.right, mark.bottom))
+    # Counter-clockwise: back from upright to the picture.
+    turns = {90: Image.Transpose.ROTATE_90, 180: Image.Transpose.ROTATE_180, 270: Image.Transpose.ROTATE_270}
+    return np.asarray(label.transpose(turns[plate.turn]) if plate.turn else label)
 
 
 def _packed(rows: Pixels, bits: int) -> Pixels:
-    """Return rows as their bytes: two pixels in one at four bits, the left one in the high bits."""
-    if bits == 8:
-        return rows
-    if rows.shape[1] % 2:
-        rows = np.pad(rows, ((0, 0), (0, 1)))
-    # Read as little-endian pairs, whatever the machine: the left pixel is the low byte.
-    pairs = np.ascontiguousarray(rows).view("<u2")
-    return (pairs << 4 | pairs >> 8).astype(np.uint8)
+    """Return rows of palette places as their bytes, the leftmost pixel in the highest bits."""
+    missing = -rows.shape[1] % (8 // bits)
+    if missing:
+        rows = np.pad(rows, ((0, 0), (0, missing)))
+    while bits < 8:
+        # Neighbours are joined, read as little-endian pairs, whatever the machine: the left one is the low byte.
+        pairs = np.ascontiguousarray(rows).view("<u2")
+        joined = pairs << np.uint16(bits)
+        np.bitwise_or(joined, pairs >> np.uint16(8), out=joined)
+        rows = joined.astype(np.uint8)
+        bits *= 2
+    return rows

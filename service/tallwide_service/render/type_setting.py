@@ -11,7 +11,6 @@ from functools import lru_cache
 from importlib import resources
 
 import numpy as np
-from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from tallwide_service.render.scene import TextLine
@@ -56,10 +55,10 @@ def fitted(text: str, size_px: int, width_px: int) -> str:
     return text[:shortest] + "…"
 
 
-def text_mask(lines: Iterable[TextLine], width: int, height: int) -> NDArray[np.uint8]:
-    """Return how much of each pixel the ink of some lines covers, 0 to 255, shape (height, width)."""
+def text_mask(lines: Iterable[TextLine], width: int, height: int) -> Image.Image:
+    """Return how much of each pixel the ink of some lines covers, 0 to 255."""
     image = Image.new("L", (width, height))
     draw = ImageDraw.Draw(image)
     for line in lines:
         draw.text((line.left, line.baseline), line.text, fill=255, font=font_of(line.size), anchor="ls")
-    return np.asarray(image)
+    return image
