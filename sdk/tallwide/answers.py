@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from tallwide.job import Face, Job, MatchBy, Roll, RoomFor
+from tallwide.job import Face, Job, MatchBy, Objective, Roll, RoomFor
 
 Verdict = Literal["enough", "at_limit", "short"]
 
@@ -399,10 +399,11 @@ class PlanCriteria:
 
 @dataclass(frozen=True, slots=True)
 class ChangeoverStep:
-    """One thing to do when the camera goes from one position to another, in its place in the order."""
+    """One thing to do when the camera goes into the position of a pass, in its place in the order."""
 
     code: str
     text: str
+    pass_index: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -411,7 +412,8 @@ class Plan:
 
     `smallest_reach` is the smallest oversampling over its minimum: below 1 pixels are missing.
     `dominated_by` is the place in `plans` of one that is at least as good by every criterion and
-    better by one; `None` where there is none.
+    better by one; `None` where there is none. `data` is what its passes record together: a minute
+    and a take of each, and the day.
     """
 
     passes: tuple[PlannedPass, ...]
@@ -423,6 +425,7 @@ class Plan:
     criteria: PlanCriteria
     dominated_by: int | None
     changeover: tuple[ChangeoverStep, ...]
+    data: DataVolume | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -465,7 +468,7 @@ class Considered:
 class Flip:
     """Where the order flips: with all minimum oversamplings times `factor`, another plan becomes the one to take.
 
-    Beyond the factor where it is above 1, from it downwards where it is below. `plan` is `None`
+    Beyond the factor where it is 1 or more, below it where it is less. `plan` is `None`
     where that plan is not listed; `minimum_oversampling` is the minimum there, where all
     deliverables ask for the same.
     """
@@ -481,7 +484,8 @@ class Mend:
     """The smallest change of lens or mode that gives one pass of a plan enough pixels.
 
     `raster` is a recording mode of the same shape and squeeze, `image_circle_mm` a usable circle,
-    in tenths of a mm; both are tried with the solver. Neither where no such change helps.
+    in tenths of a mm; both are tried with the solver. `objective` is another objective of frames on
+    a shared point that does with the same lens and mode. None of them where no such change helps.
     """
 
     plan: int
@@ -489,15 +493,25 @@ class Mend:
     raster: Size | None
     image_circle_mm: float | None
     text: str
+    objective: Objective | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class ChangeoverLimit:
-    """The longest change-over at which the best plan of several passes still fits into the time available."""
+    """How long a change-over may take.
+
+    `minutes` is the longest with which the best plan of several passes (`plan`) still fits into the
+    time available. `decides_minutes` is where several passes stop paying: up to there `quicker`
+    comes first, beyond it `slower`, a plan of fewer change-overs; `None` where no change-over,
+    however quick or slow, changes which plan comes first.
+    """
 
     plan: int
     minutes: float
     text: str
+    decides_minutes: float | None = None
+    quicker: int | None = None
+    slower: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -645,10 +659,15 @@ class MatchRow:
 
 @dataclass(frozen=True, slots=True)
 class MatchAnswer(Answer):
-    """Matches by deliverable, by width, height and diagonal; with the other camera's frames."""
+    """Matches by deliverable, by width, height and diagonal; with the other camera's frames.
+
+    `recorded` is the raster on which those frames lie, px: less than the other camera's where its
+    frame rate leaves fewer lines.
+    """
 
     rows: tuple[MatchRow, ...]
     extractions: tuple[Extraction, ...]
+    recorded: Size | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -168,7 +168,7 @@ class Lens(Noun):
 
     What it covers is a usable circle (diameter on the sensor), or a width and a height around its
     axis (squeezed lenses, baffles), or both. `exit_pupil_mm` is the distance of the exit pupil from
-    the sensor, `focus_distance_mm` that of the plane in focus.
+    the sensor, `focus_distance_mm` that of the plane in focus from the lens.
     """
 
     label: str | None = None
@@ -696,6 +696,8 @@ class LensChoice(Noun):
     squeeze: Number | None = None
     squeeze_axis: SqueezeAxis | None = None
     settings: tuple[ZoomSetting, ...] = ()
+    focus_distance_mm: Number | None = None
+    exit_pupil_mm: Number | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -757,14 +759,16 @@ class Rig(Noun):
     """What holds the camera, upright and turned; all of it as the user says.
 
     `rods` names a convention of the trade; `standard_axis_mm` gives figures of one's own in its
-    place. `held_by` is whether a turned body stands on the face that points down, or is held at
-    its bottom face by a bracket.
+    place. `axis_roll_270_mm` is given where the axis lies elsewhere at roll 270 than at roll 90.
+    `held_by` is whether a turned body stands on the face that points down, or is held at its bottom
+    face by a bracket.
     """
 
     rods: RodSystem | None = None
     standard_axis_mm: AxisPlace | None = None
     axis_upright_mm: AxisPlace | None = None
     axis_turned_mm: AxisPlace | None = None
+    axis_roll_270_mm: AxisPlace | None = None
     support_mm: Span | None = None
     carrying_faces: tuple[Face, ...] | None = None
     held_by: Literal["lower_face", "bottom"] = "lower_face"

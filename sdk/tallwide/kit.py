@@ -3,7 +3,7 @@
 A kit is a JSON object with `captures`, `lenses` and `rigs`, each an object of labels. In a job, a
 label in place of a capture, a lens or a rig stands for what the kit has under it: in `capture`,
 `alternatives`, `captures`, `match.capture`, `lenses`, `rig`, and in the `lens` of any capture,
-those of the kit too. The service sees whole jobs only and keeps nothing.
+those of the kit too, and in the job that it is compared with. The service sees whole jobs only and keeps nothing.
 """
 
 from __future__ import annotations
@@ -93,6 +93,9 @@ class Kit:
             whole["match"] = {**whole["match"], "capture": self._capture(whole["match"]["capture"])}
         if isinstance(whole.get("lenses"), list):
             whole["lenses"] = [self._lens_to_choose(each) for each in whole["lenses"]]
+        other = whole.get("compare")
+        if isinstance(other, Mapping) and isinstance(other.get("job"), Mapping):
+            whole["compare"] = {**other, "job": self.merged(other["job"])}
         if isinstance(whole.get("rig"), str):
             whole["rig"] = dict(self._found("rigs", whole["rig"]))
         return whole

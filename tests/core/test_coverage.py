@@ -23,6 +23,7 @@ from tallwide.job import (
     Offset,
     Point,
     Raster,
+    RateLimit,
     Subject,
     ZoomSetting,
 )
@@ -186,3 +187,19 @@ def test_what_a_match_needs_is_named():
     }
     with pytest.raises(MemberMissing, match="no camera to match"):
         match_cameras(Job(MODE, (WIDE,)), solve(Job(MODE, (WIDE,))))
+
+
+def test_a_camera_beside_that_records_fewer_lines_is_matched_on_those():
+    """B at 100 frames per second: 1,600 of 4,000 lines, 36 x 9.6 mm: a 16:9 frame is 17.07 mm wide."""
+    slow = replace(B, frames_per_second=100, rate_limits=(RateLimit(60, 4000), RateLimit(120, 1600)))
+    job = Job(A, (WIDE,), match=CameraMatch(slow))
+    found, beside = match_cameras(job, solve(job))
+    assert (beside.capture.raster.width, beside.capture.raster.height) == (6000, 1600)
+    assert beside.extractions[0].rect.height == 1600
+    assert found[0].exact_mm == pytest.approx(40 * (1600 * 16 / 9 * 0.006) / 20, rel=1e-3)
+    # The same on the raster as it is recorded, stated outright.
+    plain = Job(A, (WIDE,), match=CameraMatch(replace(B, raster=Raster(6000, 1600))))
+    assert match_cameras(plain, solve(plain))[0] == found
+    scaled = replace(slow, photosites=Raster(12_000, 8000), photosite_pitch_um=3)
+    job = Job(A, (WIDE,), match=CameraMatch(scaled))
+    assert [row.exact_mm for row in match_cameras(job, solve(job))[0]] == pytest.approx([row.exact_mm for row in found])

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from tallwide.job import Capture, Deliverable, Framing, Job, Lens, Production, Raster, RateLimit, Subject
-from tallwide_service.core import orientation
+from tallwide_service.core import orientation, solve
 from tallwide_service.core.recording import as_recorded, data_volume
 from tallwide_service.core.subject import carried_subject
 from tallwide_service.errors import CannotBeMet
@@ -77,6 +77,8 @@ def test_two_passes_that_do_not_fit_into_the_day_are_not_feasible_and_what_is_mi
     # Two passes have 300 of 390 minutes; one upright pass has 1,800 of 2,160 px, which misses less.
     assert advice.plans[0].cost.passes == 1
     assert "360 x 640 px are missing" in advice.recommended.text
+    # Some plan does have the pixels, and some has the time: no plan has both.
+    assert advice.recommended.text.startswith("No plan gives every deliverable enough pixels and fits into the day;")
     two = next(plan for plan in advice.plans if plan.cost.passes == 2 and plan.criteria.enough_pixels)
     (reason,) = [reason for reason in two.reasons if reason.code == "too_little_time"]
     assert reason.numbers == {"minutes": 390, "available": 300, "spare": -90}
@@ -204,6 +206,37 @@ def test_a_plan_that_another_dominates_says_which_and_by_what():
     assert turned.dominated_by == 0
     (reason,) = [reason for reason in turned.reasons if reason.code == "dominated"]
     assert "better in: change-overs" in reason.text
+
+
+def test_why_no_plan_is_feasible_is_true_of_all_plans():
+    wall = Deliverable("wall", raster=Raster(12_000, 6750))
+    assert "No plan gives every deliverable enough pixels;" in orientation(Job(THREE_TO_TWO, (wall,))).recommended.text
+    full = replace(THREE_TO_TWO, data_rate_mb_s=1000)
+    small = Production(minutes_per_take=10, megabytes_available=300_000)
+    advice = orientation(Job(full, (WIDE_UHD,), production=small))
+    assert advice.recommended.text.startswith("No plan fits into the day;")
+    assert "It takes 600,000 megabytes; 300,000 are available, 300,000 are missing." in advice.recommended.text
+
+
+def test_frames_are_not_placed_on_lines_that_are_not_recorded():
+    frame = Deliverable("wide", raster=Raster(1920, 1080))
+    with pytest.raises(CannotBeMet, match="records 1,600 of its 3,200 lines") as refused:
+        solve(Job(HIGH_SPEED, (frame,)))
+    assert refused.value.faults[0].pointer == "/capture/raster/height"
+    assert solve(Job(replace(HIGH_SPEED, frames_per_second=50), (frame,))).extractions
+    assert orientation(Job(HIGH_SPEED, (frame,))).plans[0].passes[0].recorded.height == 1600
+
+
+def test_data_of_a_plan_are_those_of_its_passes_together():
+    other = replace(THREE_TO_TWO, label="B", data_rate_mb_s=200)
+    job = Job(replace(THREE_TO_TWO, data_rate_mb_s=310), (WIDE_UHD, TALL_UHD), alternatives=(other,), production=DAY)
+    plans = orientation(job).plans
+    plan = next(plan for plan in plans if {one.capture_index for one in plan.passes} == {0, 1})
+    assert plan.data.megabytes_a_minute == 510 * 60
+    assert plan.data.megabytes_a_take == 510 * 60 * 4
+    assert plan.data.megabytes_a_day == plan.cost.megabytes == 510 * 60 * 4 * 30
+    bare = orientation(replace(job, capture=THREE_TO_TWO)).plans
+    assert {plan.data is None for plan in bare if {one.capture_index for one in plan.passes} == {0, 1}} == {True}
 
 
 def test_the_recommendation_is_at_most_three_sentences():

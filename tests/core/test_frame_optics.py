@@ -159,3 +159,12 @@ def test_fall_off_is_told_only_from_a_stated_exit_pupil_and_as_an_estimate():
     found = depth(replace(SMALL, lens=replace(SMALL.lens, exit_pupil_mm=60)), frame)
     assert found.fall_off.angle_deg == pytest.approx(math.degrees(math.atan(math.hypot(8.65, 6.5) / 60)))
     assert "fall_off_estimate" in {reason.code for reason in found.reasons}
+
+
+def test_no_depth_is_given_for_a_focus_within_the_focal_length():
+    frame = Deliverable("wide", raster=Raster(1730, 1300))
+    near = depth(replace(SMALL, lens=replace(SMALL.lens, focus_distance_mm=45)), frame)
+    assert near.depth_of_field is None
+    assert [reason.code for reason in near.reasons] == ["focus_within_focal_length"]
+    beyond = depth(replace(SMALL, lens=replace(SMALL.lens, focus_distance_mm=46)), frame).depth_of_field
+    assert 45 < beyond.near_mm < 46 < beyond.far_mm

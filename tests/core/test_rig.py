@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from tallwide.job import AxisPlace, Capture, Deliverable, Job, Raster, Rating, Rig, RoomNeed, Span
+from tallwide.job import AxisPlace, Capture, Deliverable, Job, Lens, Raster, Rating, Rig, RoomNeed, Span
 from tallwide_service.core import orientation
 from tallwide_service.core.position_change import changeover_steps
 from tallwide_service.core.rig import LOWER_FACE, STANDARD_AXIS, rig_check
@@ -115,8 +115,9 @@ def test_the_change_over_is_a_list_in_order_with_the_rigs_figures():
         *("monitor_turn", "cards", "buttons", "fans", "battery", "antennas", "horizon_data", "overlay"),
     )
     assert set(asked) <= set(codes)
-    places = [codes.index(code) for code in ("safety_line", "level", "balance", "lens_support", "motors", "matte_box")]
+    places = [codes.index(code) for code in asked]
     assert places == sorted(places)
+    assert {step.pass_index for step in steps} == {1}
     texts = {step.code: step.text for step in steps}
     assert "31 mm higher" in texts["lens_support"]
     assert "90 degrees clockwise" in texts["monitor_turn"]
@@ -135,3 +136,45 @@ def test_only_what_changes_is_on_the_list(positions, codes):
     job = Job(capture, (Deliverable("wide", raster=Raster(1920, 1080)),))
     steps = changeover_steps(job, [(number, replace(capture, roll=roll)) for number, roll in positions])
     assert [step.code for step in steps] == codes
+
+
+def test_of_two_rolls_worth_the_same_the_one_that_the_rig_can_do_comes_first():
+    """Roll 90 stands on the right face, which may not carry the camera; roll 270 on the left, which may."""
+    job = Job(Capture(Raster(4800, 3200)), (Deliverable("tall", raster=Raster(2160, 3840)),))
+    assert [plan.passes[0].roll for plan in orientation(job).plans[:2]] == [90, 270]
+    free = replace(RIG, room=(), ratings=(), support_mm=None)
+    advice = orientation(replace(job, rig=free))
+    assert [plan.passes[0].roll for plan in advice.plans[:2]] == [270, 90]
+    assert "The rig" not in advice.recommended.text
+    assert [reason.code for reason in advice.plans[1].reasons if reason.code == "face_may_not_carry"]
+    only = orientation(replace(job, rig=free, rolls=(90,)))
+    assert "The rig does not fit as it is at roll 90." in only.recommended.text
+
+
+def test_the_axis_may_lie_elsewhere_at_roll_270():
+    other = replace(RIG, axis_roll_270_mm=AxisPlace(140, -12.5))
+    assert (rig_check(other, 90).height_error_mm, rig_check(other, 270).height_error_mm) == (31, 20)
+    assert rig_check(other, 270).sideways_error_mm == -12.5
+
+
+def test_what_is_shot_upright_comes_first_and_each_turn_is_a_list_of_its_own():
+    frames = (Deliverable("tall", raster=Raster(2160, 3840)), Deliverable("wide", raster=Raster(3840, 2160)))
+    best = orientation(Job(Capture(Raster(4800, 3200)), frames)).plans[0]
+    assert [one.roll for one in best.passes] == [0, 90]
+    assert {step.pass_index for step in best.changeover} == {1}
+    capture = Capture(Raster(4800, 3200))
+    turns = changeover_steps(Job(capture, frames), [(0, replace(capture, roll=roll)) for roll in (90, 0)])
+    assert [step.pass_index for step in turns if step.code == "level"] == [0, 1]
+    texts = [step.text for step in turns if step.code == "monitor_turn"]
+    assert "turned by 90 degrees clockwise" in texts[0]
+    assert "as it is recorded again" in texts[1]
+
+
+def test_another_lens_is_a_step():
+    capture = Capture(Raster(4800, 3200), lens=Lens(label="32"))
+    steps = changeover_steps(
+        Job(capture, (Deliverable("a", raster=Raster(10, 10)),)),
+        [(0, capture), (1, replace(capture, label="B", lens=Lens(label="50")))],
+    )
+    assert [step.code for step in steps] == ["mode", "mode_overlay", "lens"]
+    assert "lens 50" in steps[2].text

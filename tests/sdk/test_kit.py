@@ -121,3 +121,21 @@ def test_a_kit_is_read_from_a_file(tmp_path):
     path.write_text("{", encoding="utf-8")
     with pytest.raises(KitError, match="is not JSON"):
         Kit.read(path)
+
+
+def test_a_lens_of_the_kit_serves_mounted_and_to_choose_whatever_it_says():
+    kit = Kit.of(
+        {"lenses": {"32": {"focal_length_mm": 32, "f_number": 2, "exit_pupil_mm": 80, "focus_distance_mm": 900}}}
+    )
+    capture = {"raster": {"width": 4800, "height": 3200}, "photosite_pitch_um": 5, "lens": "32"}
+    job = kit.merged({"capture": capture, "lenses": ["32"], "deliverables": [WIDE]})
+    client = Client()
+    assert client.coverage(job).rows[0].focal_length_mm == 32
+    assert client.optics(job).frames[0].fall_off is not None
+
+
+def test_a_job_that_is_compared_with_is_merged_too(kit):
+    job = kit.merged(
+        {"capture": "A", "deliverables": [WIDE], "compare": {"job": {"capture": "B", "deliverables": [WIDE]}}}
+    )
+    assert job["compare"]["job"]["capture"]["label"] == "B"

@@ -15,6 +15,7 @@ from tallwide.answers import (
     MatchAnswer,
     OpticsAnswer,
     OrientationAnswer,
+    Size,
 )
 from tallwide.job import Job
 from tallwide.version import VERSION
@@ -125,8 +126,14 @@ def coverage_answer(job: Job, identity: str) -> CoverageAnswer:
 def match_answer(job: Job, identity: str) -> MatchAnswer:
     """Return the focal lengths of another camera that give this one's frames."""
     solution = solve(job)
-    rows, extractions = match_cameras(job, solution)
-    return MatchAnswer(**named(job, identity, solution), rows=rows, extractions=extractions)
+    rows, other = match_cameras(job, solution)
+    raster = other.capture.raster
+    return MatchAnswer(
+        **named(job, identity, solution),
+        rows=rows,
+        extractions=other.extractions,
+        recorded=Size(raster.width, raster.height),
+    )
 
 
 def optics_answer(job: Job, identity: str) -> OpticsAnswer:
@@ -240,6 +247,15 @@ MATCH_EXAMPLE = {
         "focal_lengths_mm": [25, 29, 35, 40],
     },
 }
+OPTICS_EXAMPLE = {
+    "capture": {
+        "raster": {"width": 4800, "height": 3200},
+        "photosite_pitch_um": 5.8,
+        "lens": {"focal_length_mm": 32, "f_number": 4, "focus_distance_mm": 3000, "exit_pupil_mm": 85},
+        "readout_ms": 9,
+    },
+    "movement": {"pan_deg_s": 15},
+}
 serve(
     "/v1/match",
     match_answer,
@@ -248,4 +264,11 @@ serve(
     needs=MATCH_EXAMPLE,
     table=match_answer,
 )
-serve("/v1/optics", optics_answer, OpticsAnswer, "Say what lens and read-out do in every frame", table=optics_answer)
+serve(
+    "/v1/optics",
+    optics_answer,
+    OpticsAnswer,
+    "Say what lens and read-out do in every frame",
+    needs=OPTICS_EXAMPLE,
+    table=optics_answer,
+)

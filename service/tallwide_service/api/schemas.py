@@ -371,7 +371,7 @@ class LensSchema(NounSchema):
     offset_mm = nested(OffsetSchema, "The lens's axis from the raster's centre, mm.")
     focal_length_mm = number(0, 100_000, "Focal length, mm.", above=True)
     f_number = number(0, 1000, "f-number, not T-stop.", above=True)
-    focus_distance_mm = number(0, 1_000_000_000, "Distance of the plane in focus, mm.", above=True)
+    focus_distance_mm = number(0, 1_000_000_000, "Distance of the plane in focus from the lens, mm.", above=True)
     exit_pupil_mm = number(0, 100_000, "Distance of the exit pupil from the sensor, mm.", above=True)
 
 
@@ -1130,6 +1130,8 @@ class LensChoiceSchema(NounSchema):
         LIMITS.lens_settings,
         "Focal lengths of a zoom.",
     )
+    focus_distance_mm = number(0, 1_000_000_000, "Distance of the plane in focus from the lens, mm.", above=True)
+    exit_pupil_mm = number(0, 100_000, "Distance of the exit pupil from the sensor, mm.", above=True)
 
     @validates_schema(skip_on_field_errors=False)
     def refuse_two_focal_lengths(self, data: dict[str, Any], **_: Any) -> None:
@@ -1226,6 +1228,7 @@ class RigSchema(NounSchema):
     standard_axis_mm = nested(AxisPlaceSchema, "Where the axis belongs over your rods, instead of a convention.")
     axis_upright_mm = nested(AxisPlaceSchema, "Where the axis lies with the camera upright.")
     axis_turned_mm = nested(AxisPlaceSchema, "Where the axis lies with the camera on its side.")
+    axis_roll_270_mm = nested(AxisPlaceSchema, "Where the axis lies at roll 270, if elsewhere than at roll 90.")
     support_mm = nested(SpanSchema, "Heights of the axis over the rods that the lens support reaches.")
     carrying_faces = listed(
         choice(get_args(nouns.Face), "Face of the upright body, seen from behind."),

@@ -7,7 +7,7 @@ length, the squeezed axis counted. Frames need a pitch on both cameras and a foc
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from math import hypot
 from typing import NamedTuple, get_args
 
@@ -28,8 +28,16 @@ class Sizes(NamedTuple):
     diagonal: float
 
 
-def match_cameras(job: Job, solution: Solution) -> tuple[tuple[MatchRow, ...], tuple[Extraction, ...]]:
-    """Return the matches of every deliverable, and the other camera's frames.
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """The camera beside as it records, and its frames."""
+
+    capture: Capture
+    extractions: tuple[Extraction, ...]
+
+
+def match_cameras(job: Job, solution: Solution) -> tuple[tuple[MatchRow, ...], Beside]:
+    """Return the matches of every deliverable, and the other camera with its frames.
 
     Raises
     ------
@@ -49,17 +57,16 @@ def match_cameras(job: Job, solution: Solution) -> tuple[tuple[MatchRow, ...], t
     faults = tuple(Fault(at, "is required to match cameras") for at, value in missing.items() if value is None)
     if focal_mm is None or faults:
         raise MemberMissing("; ".join(f"{fault.pointer} {fault.detail}" for fault in faults), faults)
-    other = frames_beside(job, job.match.capture)
-    rows = tuple(
-        row
-        for mine, theirs in zip(solution.extractions, other.extractions, strict=True)
-        for row in _rows(job, mine, theirs, focal_mm)
-    )
-    return rows, other.extractions
+    other = beside(job, job.match.capture)
+    rows = []
+    for mine, theirs in zip(solution.extractions, other.extractions, strict=True):
+        here, there = sizes(mine.rect, job.capture), sizes(theirs.rect, other.capture)
+        rows += list(_rows(mine.deliverable, here, there, focal_mm, job.match.focal_lengths_mm))
+    return tuple(rows), other
 
 
-def frames_beside(job: Job, capture: Capture) -> Solution:
-    """Return the job solved on the camera beside, its subject carried."""
+def beside(job: Job, capture: Capture) -> Beside:
+    """Return the camera beside with the frames of the job, its subject carried."""
     recorded = as_recorded(capture, "/match/capture")
     framing = job.framing
     if framing.subject is not None:
@@ -69,7 +76,7 @@ def frames_beside(job: Job, capture: Capture) -> Solution:
             raise CannotBeMet(detail, (Fault("/framing/subject", detail),))
         framing = replace(framing, subject=carried)
     try:
-        return solve(replace(job, capture=recorded, framing=framing))
+        return Beside(recorded, solve(replace(job, capture=recorded, framing=framing)).extractions)
     except CannotBeMet as error:
         faults = tuple(
             replace(fault, pointer="/match" + fault.pointer) if fault.pointer.startswith("/capture") else fault
@@ -78,16 +85,15 @@ def frames_beside(job: Job, capture: Capture) -> Solution:
         raise CannotBeMet(f"on the other camera: {error}", faults) from error
 
 
-def _rows(job: Job, mine: Extraction, theirs: Extraction, focal_mm: float) -> Iterator[MatchRow]:
-    match = job.match
-    assert match is not None  # noqa: S101 - asked for before
-    here, there = sizes(mine.rect, job.capture), sizes(theirs.rect, match.capture)
+def _rows(
+    label: str, here: Sizes, there: Sizes, focal_mm: float, focal_lengths_mm: Sequence[Number]
+) -> Iterator[MatchRow]:
     for place, by in enumerate(get_args(MatchBy)):
         exact_mm = focal_mm * there[place] / here[place]
-        chosen = nearest(match.focal_lengths_mm, exact_mm)
+        chosen = nearest(focal_lengths_mm, exact_mm)
         errors = errors_pct(here, there, focal_mm, exact_mm if chosen is None else chosen)
         yield MatchRow(
-            deliverable=mine.deliverable,
+            deliverable=label,
             by=by,
             exact_mm=exact_mm,
             focal_length_mm=chosen,

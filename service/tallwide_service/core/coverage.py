@@ -105,6 +105,8 @@ def mounted(capture: Capture, lens: LensChoice) -> Capture:
             offset_mm=lens.offset_mm,
             focal_length_mm=lens.focal_length_mm,
             f_number=lens.f_number,
+            focus_distance_mm=lens.focus_distance_mm,
+            exit_pupil_mm=lens.exit_pupil_mm,
         ),
     )
 

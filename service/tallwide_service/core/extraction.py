@@ -29,6 +29,7 @@ from tallwide.geometry import (
 from tallwide.job import Capture, Deliverable, Grid, Job, exact
 from tallwide_service.core.candidates import Shape, chain_sides, largest_first
 from tallwide_service.core.optics import image_facts
+from tallwide_service.core.recording import refuse_lines_not_recorded
 from tallwide_service.core.region import Region, Span, image_circle, protected, spans, usable_region
 from tallwide_service.core.snap import nearest_step, nearest_step_of
 from tallwide_service.errors import CannotBeMet, Fault
@@ -90,6 +91,7 @@ def solve(job: Job) -> Solution:
     CannotBeMet
         If the job's constraints are in conflict; its faults name them.
     """
+    refuse_lines_not_recorded(job.capture)
     ground = ground_of(job)
     views = frames(job)
     if job.framing.arrangement == "shared_point":

@@ -122,6 +122,9 @@ def depth_of_field(
     if capture.squeeze != 1:
         text = "A squeezed lens has two focal lengths, and so no one depth of field; none is given."
         return None, Reason("squeezed_lens_has_two_focal_lengths", text, deliverable=deliverable.label)
+    if lens.focus_distance_mm is not None and lens.focus_distance_mm <= lens.focal_length_mm:
+        text = "The focus distance lies within the focal length, where a lens forms no image; none is given."
+        return None, Reason("focus_within_focal_length", text, deliverable=deliverable.label)
     short = hyperfocal_short_mm(lens.focal_length_mm, lens.f_number, circle)
     near = far = None
     if lens.focus_distance_mm is not None:

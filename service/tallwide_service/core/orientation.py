@@ -7,6 +7,7 @@ a raster asks for nothing) and the day has the time and the storage, as far as t
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -29,9 +30,9 @@ from tallwide_service.core.position_change import changeover_steps
 from tallwide_service.core.positions import ROLLS, Pass, Take, alone, positions_of
 from tallwide_service.core.production import captures_of
 from tallwide_service.core.readout import readout_effect
-from tallwide_service.core.reasons import passes_in_words, pixels_reason, plan_reasons
-from tallwide_service.core.recording import data_volume
-from tallwide_service.core.rig import rig_check
+from tallwide_service.core.reasons import day_reasons, passes_in_words, pixels_reason, plan_reasons
+from tallwide_service.core.recording import data_of_all, data_volume
+from tallwide_service.core.rig import rig_check, rig_faults
 from tallwide_service.core.standing import UNASKED, Draft, order_of
 from tallwide_service.core.what_would_change import what_would_change
 from tallwide_service.errors import CannotBeMet, Fault
@@ -75,13 +76,22 @@ def orientation(job: Job) -> OrientationAdvice:
         _plan(job, one, beater, None if beater is None else drafts[beater])
         for one, beater in zip(drafts, beaten_by, strict=True)
     )
-    others = tuple(draft for place, draft in enumerate(found.drafts) if place not in set(places))
+    listed = set(places)
+    left = [place for place in range(len(found.drafts)) if place not in listed]
+    everything, is_beaten = (*places, *left), [beater is not None for beater in found.beaten_by]
+    change = what_would_change(
+        job,
+        tuple(found.drafts[place] for place in everything),
+        order_of(job),
+        listed=len(drafts),
+        beaten={at for at, place in enumerate(everything) if is_beaten[place]},
+    )
     return OrientationAdvice(
         plans=plans,
-        recommended=recommend(job, drafts, plans),
+        recommended=recommend(job, found, drafts, change),
         break_even=break_evens(job),
         cautions=TURNED_CAMERA if job.rig is not None or any(plan.cost.turned_passes for plan in plans) else (),
-        what_would_change=what_would_change(job, (*drafts, *others), order_of(job), listed=len(drafts)),
+        what_would_change=change,
         considered=_considered(job, found, len(drafts)),
         rig=() if job.rig is None else _rig_checks(job.rig, plans),
     )
@@ -163,6 +173,7 @@ def _plan(job: Job, plan: Draft, beaten_by: int | None, better: Draft | None) ->
         ),
         dominated_by=beaten_by,
         changeover=changeover_steps(job, [(one.position.number, one.position.capture) for one in plan.passes]),
+        data=data_of_all([data_volume(one.position.capture, job.production) for one in plan.passes]),
     )
 
 
@@ -190,30 +201,40 @@ def _rig_checks(rig: Rig, plans: tuple[Plan, ...]) -> tuple[RigCheck, ...]:
     return tuple(rig_check(rig, roll) for roll in rolls)
 
 
-def recommend(job: Job, drafts: tuple[Draft, ...], plans: tuple[Plan, ...]) -> Recommendation:
+def recommend(job: Job, found: Found, drafts: tuple[Draft, ...], change: WhatWouldChange) -> Recommendation:
     """Return the first plan and why, in at most three sentences."""
-    best, plan = drafts[0], plans[0]
+    best = drafts[0]
     what = passes_in_words(best, job)
     if not best.is_feasible:
-        missing = _missing(best, plan)
-        why = "No plan is feasible" if best.value.reach >= 1 else "No plan gives every deliverable enough pixels"
-        if best.value.reach < 1 and best.fit < 1:
-            why = "No plan is feasible"
-        return Recommendation(0, f"{why}; {what} misses least. {missing}")
-    if plan.smallest_oversampling is None:
+        return Recommendation(0, f"{_why_none(job, found)}; {what} misses least. {_missing(job, best)}")
+    takes = [take for one in best.passes for take in one.takes if take.over is not None]
+    if not takes:
         text = f"Shoot {what}: no deliverable names a raster, so none can fall short."
     else:
-        tightest = f"the tightest {plan.smallest_oversampling:.3g} of native"
-        text = f"Shoot {what}: every deliverable has enough pixels, {tightest}."
-    return Recommendation(0, " ".join((text, *_why_not_cheaper(job, drafts))))
+        tightest = min(takes, key=lambda take: take.reach or Fraction(0))
+        over = float(tightest.over or 0)
+        text = (
+            f'Shoot {what}: every deliverable has enough pixels, the tightest is "{tightest.deliverable.label}" '
+            f"with an oversampling of {over:.3g}."
+        )
+    return Recommendation(0, " ".join((text, *_why_not_cheaper(job, drafts, change), *_price(job, best))))
 
 
-def _missing(best: Draft, plan: Plan) -> str:
+def _why_none(job: Job, found: Found) -> str:
+    """Return why no plan is feasible: of all that were weighed, none has the pixels, or none fits into the day too."""
+    weighed = "No plan" if found.proof != "none" else "No plan of those weighed"
+    if all(draft.value.reach < 1 for draft in found.drafts):
+        return f"{weighed} gives every deliverable enough pixels"
+    if job.production is not None and all(draft.fit < 1 for draft in found.drafts):
+        return f"{weighed} fits into the day"
+    return f"{weighed} gives every deliverable enough pixels and fits into the day"
+
+
+def _missing(job: Job, best: Draft) -> str:
     """Return what the least bad plan lacks, and by how much, in at most two sentences."""
     sentences = []
-    short = [take for one in best.passes for take in one.takes if take.reach is not None and take.reach < 1]
-    if short:
-        worst = min(short, key=lambda take: take.reach or Fraction(0))
+    worst = _shortest(best)
+    if worst is not None:
         frame, needed = worst.extraction.upright_rect, worst.deliverable.raster
         assert needed is not None  # noqa: S101 - it has a reach
         asked = exact(worst.deliverable.minimum_oversampling)
@@ -222,28 +243,48 @@ def _missing(best: Draft, plan: Plan) -> str:
             max(-(-asked * needed.height // 1) - frame.height, 0),
         )
         sentences.append(f"{pixels_reason(worst).text[:-1]}, {missing[0]:,} x {missing[1]:,} px are missing.")
-    sentences += [reason.text for reason in plan.reasons if reason.code in ("too_little_time", "too_little_storage")]
+    sentences += [reason.text for reason in day_reasons(job, best) if reason.code.startswith("too_little")]
     return " ".join(sentences[:2])
 
 
-def _why_not_cheaper(job: Job, drafts: tuple[Draft, ...]) -> list[str]:
-    """Return what a plan of fewer passes or turns lacks, and the price of several passes: a sentence each."""
+def _shortest(plan: Draft) -> Take | None:
+    """Return the deliverable that lacks the largest share of its pixels; `None` where none lacks any."""
+    takes = [take for one in plan.passes for take in one.takes if take.reach is not None and take.reach < 1]
+    return min(takes, key=lambda take: take.reach or Fraction(0), default=None)
+
+
+def _why_not_cheaper(job: Job, drafts: tuple[Draft, ...], change: WhatWouldChange) -> Iterator[str]:
+    """Say what the first plan of fewer passes or turns lacks."""
     best = drafts[0]
-    simpler = [
-        draft
-        for draft in drafts
-        if not draft.is_feasible and (len(draft.passes), draft.turned) < (len(best.passes), best.turned)
-    ]
-    sentences = []
-    if simpler:
-        short = [take for one in simpler[0].passes for take in one.takes if take.reach is not None and take.reach < 1]
-        if short:
-            worst = min(short, key=lambda take: take.reach or Fraction(0))
-            what = passes_in_words(simpler[0], job)
-            sentences.append(f"With {what}, {pixels_reason(worst).text}")
+    simpler = (
+        place
+        for place, draft in enumerate(drafts)
+        if draft.value.reach < 1 and (len(draft.passes), draft.turned) < (len(best.passes), best.turned)
+    )
+    place = next(simpler, None)
+    worst = None if place is None else _shortest(drafts[place])
+    if place is not None and worst is not None:
+        text = f"With {passes_in_words(drafts[place], job)}, {pixels_reason(worst).text}"
+        if any(mend.plan == place and mend.objective for mend in change.mends):
+            text = f"{text[:-1]}; with the objective raise_smallest all frames there have enough."
+        yield text
+
+
+def _price(job: Job, best: Draft) -> Iterator[str]:
+    """Say what has to be borne, in one sentence."""
+    costs = []
     if len(best.passes) > 1:
-        sentences.append("The passes do not show the same performance.")
-    return sentences
+        costs.append("the passes do not show the same performance")
+    turned = [] if job.rig is None else [one.position.roll for one in best.passes if _is_unfit(job.rig, one)]
+    if turned:
+        costs.append(f"the rig does not fit as it is at roll {' and '.join(str(roll) for roll in turned)}")
+    if costs:
+        text = ", and ".join(costs)
+        yield f"{text[0].upper()}{text[1:]}."
+
+
+def _is_unfit(rig: Rig, one: Pass) -> bool:
+    return bool(rig_faults(rig_check(rig, one.position.roll)))
 
 
 def break_evens(job: Job) -> tuple[BreakEven, ...]:

@@ -14,13 +14,13 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import partial
 from itertools import combinations, combinations_with_replacement, product
-from typing import Literal
+from typing import Literal, get_args
 
 from tallwide.answers import Skipped
-from tallwide.job import Criterion, Job
+from tallwide.job import Criterion, Job, Rig, Roll
 from tallwide_service.core.positions import Pass, Position, Refused, Take, alone, positions_of, together
+from tallwide_service.core.rig import rig_check, rig_faults
 from tallwide_service.core.sharing import Choice, Rank, best_ways
 from tallwide_service.core.standing import Draft, Value, Worth, beats, draft, order_of, standing, value_of, worth
 from tallwide_service.errors import CannotBeMet
@@ -99,12 +99,20 @@ def _skipped(
             yield Skipped(position.capture.label, position.number, position.roll, labels, text)
 
 
-def ranked(drafts: Iterable[Draft], order: Sequence[Criterion]) -> tuple[tuple[Draft, ...], tuple[int | None, ...]]:
+def ranked(
+    drafts: Iterable[Draft], order: Sequence[Criterion], rig: Rig | None = None
+) -> tuple[tuple[Draft, ...], tuple[int | None, ...]]:
     """Return plans in order, best first, and for each the place of the first that beats it.
 
-    What beats a plan stands before it, since the order looks at the same criteria.
+    What beats a plan stands before it, since the order looks at the same criteria. Of plans that are
+    worth the same, those come first whose positions leave fewer faults of the rig.
     """
-    best_first = sorted(drafts, key=partial(worth, order=order), reverse=True)
+    faults = {roll: 0 if rig is None else len(rig_faults(rig_check(rig, roll))) for roll in get_args(Roll)}
+
+    def key(plan: Draft) -> tuple[tuple[Worth, ...], int]:
+        return worth(plan, order), -sum(faults[one.position.roll] for one in plan.passes)
+
+    best_first = sorted(drafts, key=key, reverse=True)
     unbeaten: list[tuple[int, tuple[object, ...]]] = []
     beaten_by: list[int | None] = []
     for place, plan in enumerate(best_first):
@@ -136,7 +144,7 @@ def _find_alone(
 ) -> Found:
     drafts = list(_drafts_alone(job, positions, tables, passes))
     order = order_of(job)
-    best_first, beaten_by = ranked(drafts, order)
+    best_first, beaten_by = ranked(drafts, order, job.rig)
     possible = ways_possible(len(job.deliverables), len(positions), passes, repeated=False)
     return Found(best_first, beaten_by, (), len(positions), len(positions), possible, possible, True, "exhausted")
 
@@ -259,7 +267,7 @@ class _Together:
             proof: Proof = "exhausted"
         else:
             drafts, weighed, proof = self._most_promising()
-        best_first, beaten_by = ranked(drafts, self.order)
+        best_first, beaten_by = ranked(drafts, self.order, self.job.rig)
         return Found(best_first, beaten_by, (), count, len(self.solved), weighed, possible, exhaustive, proof)
 
     def _work_of_all(self) -> int:

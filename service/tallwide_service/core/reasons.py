@@ -12,6 +12,7 @@ from tallwide.answers import Reason
 from tallwide.job import Capture, Criterion, Job, exact
 from tallwide_service.core.positions import Pass, Take
 from tallwide_service.core.production import captures_of
+from tallwide_service.core.rig import rig_check, rig_faults
 from tallwide_service.core.standing import Draft, standing
 
 CRITERION_WORDS: dict[Criterion, str] = {
@@ -33,8 +34,9 @@ def plan_reasons(job: Job, plan: Draft, dominated_by: int | None, better: Draft 
     return (
         *_moment(plan),
         *_beaten(plan, dominated_by, better),
-        *_day(job, plan),
+        *day_reasons(job, plan),
         *(reason for one in plan.passes for reason in _position(job, one)),
+        *_rig(job, plan),
         *(reason for one in plan.passes for take in one.takes for reason in _frame(take)),
     )
 
@@ -61,7 +63,7 @@ def _beaten(plan: Draft, dominated_by: int | None, better: Draft | None) -> Iter
     yield Reason("dominated", text, numbers={"plan": dominated_by})
 
 
-def _day(job: Job, plan: Draft) -> Iterator[Reason]:
+def day_reasons(job: Job, plan: Draft) -> Iterator[Reason]:
     """Say what the plan costs the day, and whether the day has it."""
     cost, production = plan.cost, job.production
     if cost.changeovers:
@@ -131,6 +133,13 @@ def _position(job: Job, one: Pass) -> Iterator[Reason]:
             f"The colour filter array is said to leave {capture.detail_factor:g} of the detail; verdicts count pixels.",
             numbers={"detail_factor": capture.detail_factor},
         )
+
+
+def _rig(job: Job, plan: Draft) -> Iterator[Reason]:
+    """Say what of the rig does not fit where the plan puts it, once a roll."""
+    if job.rig is not None:
+        for roll in dict.fromkeys(one.position.roll for one in plan.passes):
+            yield from rig_faults(rig_check(job.rig, roll))
 
 
 def _squeeze(capture: Capture) -> Iterator[Reason]:

@@ -5,9 +5,10 @@ Lines are recorded pixels; data are megabytes of 10^6 bytes.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
-from math import gcd
+from math import fsum, gcd
 
 from tallwide.answers import DataVolume
 from tallwide.job import Capture, Number, Production, Raster, exact
@@ -41,10 +42,29 @@ def as_recorded(capture: Capture, pointer: str = "/capture") -> Capture:
         fastest = max(exact(limit.frames_per_second) for limit in capture.rate_limits)
         detail = f"the mode records up to {float(fastest):g} frames per second, not {float(rate):g}"
         raise CannotBeMet(detail, (Fault(f"{pointer}/frames_per_second", detail),))
-    return with_lines(capture, max(heights))
+    return with_lines(capture, max(heights), pointer)
 
 
-def with_lines(capture: Capture, lines: int) -> Capture:
+def refuse_lines_not_recorded(capture: Capture) -> None:
+    """Refuse to place frames on lines that the mode does not record at its frame rate.
+
+    Raises
+    ------
+    CannotBeMet
+        If the raster is the mode's full one, and its frame rate leaves fewer lines.
+    """
+    if not capture.rate_limits:
+        return
+    recorded = as_recorded(capture).raster
+    if recorded != capture.raster:
+        detail = (
+            f"at {capture.frames_per_second:g} frames per second this mode records {recorded.height:,} of its "
+            f"{capture.raster.height:,} lines: give the raster that is recorded"
+        )
+        raise CannotBeMet(detail, (Fault("/capture/raster/height", detail),))
+
+
+def with_lines(capture: Capture, lines: int, pointer: str = "/capture") -> Capture:
     """Return a capture that records the middle lines of its raster, at most so many."""
     raster, imager = capture.raster, capture.imager
     if lines >= raster.height:
@@ -53,7 +73,7 @@ def with_lines(capture: Capture, lines: int) -> Capture:
     kept = lines // step * step
     if kept == 0:
         detail = f"{lines} lines are no whole number of photosites"
-        raise CannotBeMet(detail, (Fault("/capture/rate_limits", detail),))
+        raise CannotBeMet(detail, (Fault(f"{pointer}/rate_limits", detail),))
     photosites = capture.photosites and Raster(imager.width, imager.height * kept // raster.height)
     return replace(
         capture,
@@ -97,6 +117,20 @@ def _cut(corners: list[Corner], bound: Fraction, *, inside_is_below: bool) -> li
         if is_in(corner):
             kept.append(corner)
     return [corner for i, corner in enumerate(kept) if corner != kept[i - 1]]
+
+
+def data_of_all(volumes: Sequence[DataVolume | None]) -> DataVolume | None:
+    """Return what all passes record: a minute and a take of each, and the day; what one leaves open stays open."""
+    known = [volume for volume in volumes if volume is not None]
+    if not known or len(known) < len(volumes):
+        return None
+    takes = [volume.megabytes_a_take for volume in known if volume.megabytes_a_take is not None]
+    days = [volume.megabytes_a_day for volume in known if volume.megabytes_a_day is not None]
+    return DataVolume(
+        fsum(volume.megabytes_a_minute for volume in known),
+        fsum(takes) if takes else None,
+        fsum(days) if days else None,
+    )
 
 
 def data_volume(capture: Capture, production: Production | None) -> DataVolume | None:

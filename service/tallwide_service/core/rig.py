@@ -21,6 +21,7 @@ STANDARD_AXIS: dict[str, AxisPlace] = {
     "studio_15": AxisPlace(118, -17.25),
     "studio_19": AxisPlace(120, 0),
 }
+FAULTS = {"face_may_not_carry", "support_out_of_reach", "side_blocked", "not_rated"}
 # A body turned clockwise, seen from behind, stands on the face that was its right one.
 LOWER_FACE: dict[Roll, Face] = {0: "bottom", 90: "right", 180: "top", 270: "left"}
 
@@ -29,7 +30,7 @@ def rig_check(rig: Rig, roll: Roll) -> RigCheck:
     """Return how a rig fits with the camera at one roll."""
     standing_on: Face = "bottom" if rig.held_by == "bottom" else LOWER_FACE[roll]
     may_carry = None if rig.carrying_faces is None else standing_on in rig.carrying_faces
-    axis = rig.axis_turned_mm if roll in (90, 270) else rig.axis_upright_mm
+    axis = axis_place(rig, roll)
     standard = standard_axis(rig)
     height = sideways = None
     if axis is not None and standard is not None:
@@ -51,6 +52,20 @@ def rig_check(rig: Rig, roll: Roll) -> RigCheck:
         reasons=(),
     )
     return replace(check, reasons=tuple(_reasons(check)))
+
+
+def axis_place(rig: Rig, roll: Roll) -> AxisPlace | None:
+    """Return where the optical axis lies at a roll, as far as the rig says it."""
+    if roll in (0, 180):
+        return rig.axis_upright_mm
+    if roll == 270 and rig.axis_roll_270_mm is not None:
+        return rig.axis_roll_270_mm
+    return rig.axis_turned_mm
+
+
+def rig_faults(check: RigCheck) -> tuple[Reason, ...]:
+    """Return what does not fit; of two rolls that are worth the same, the one with fewer faults comes first."""
+    return tuple(reason for reason in check.reasons if reason.code in FAULTS)
 
 
 def standard_axis(rig: Rig) -> AxisPlace | None:

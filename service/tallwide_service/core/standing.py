@@ -53,7 +53,8 @@ class Draft:
 
 
 def draft(passes: tuple[Pass, ...], production: Production | None, *, value: Value | None = None) -> Draft:
-    """Return the draft of a plan."""
+    """Return the draft of a plan; a camera starts upright, so that what it shoots upright comes first."""
+    passes = tuple(sorted(passes, key=lambda one: one.position.roll != 0))
     cost = day_cost([(one.position.number, one.position.capture) for one in passes], production)
     return Draft(passes, value or value_of(passes), cost, fit(cost, production))
 
