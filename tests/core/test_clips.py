@@ -1,0 +1,265 @@
+"""Clips: kernel, grouping and join against the exact solver of single jobs, bit for bit."""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from strategies import aligns, aspects, protections, rasters, rolls, tolerances
+from tallwide.job import Align, Aspect, Deliverable, Framing, Job, Protection, Raster
+from tallwide_service.core import clips as clips_module
+from tallwide_service.core import margins, solve
+from tallwide_service.core.clip_columns import FRAME_COLUMNS, ClipTable
+from tallwide_service.core.clips import ClipSolver, job_of, solve_clips
+from tallwide_service.core.extraction import frame_of
+from tallwide_service.core.grouping import equal_rows
+from tallwide_service.core.kernel import Cutter
+from tallwide_service.core.measures import measures_of
+from tallwide_service.errors import CannotBeMet
+
+WIDE = Deliverable(label="wide", raster=Raster(3840, 2160))
+TALL = Deliverable(label="tall", raster=Raster(1080, 1920), protection=Protection(each_side=0.05), align=Align(0.5, 0))
+SQUARE = Deliverable(label="square", aspect=Aspect("1:1"))
+
+
+def bits(row):
+    """Numbers by their bits, so that NaN is equal to itself and 0.0 is not -0.0."""
+    return tuple(struct.pack("<d", value) if isinstance(value, float) else int(value) for value in row)
+
+
+def found_row(found, clip, deliverable):
+    return bits(found.columns[name][clip, deliverable].item() for name in FRAME_COLUMNS)
+
+
+def exact_row(job: Job):
+    """The row of a job of one deliverable, by the endpoints' own functions; `None` where it cannot be met."""
+    try:
+        solution = solve(job)
+    except CannotBeMet:
+        return None
+    return bits(measures_of(solution.extractions[0], margins(job, solution)[0]))
+
+
+def assert_equal_to_single_jobs(table: ClipTable, deliverables, framing):
+    found = solve_clips(table, deliverables, framing)
+    refused = {(each.clip, each.deliverable) for each in found.refused}
+    for clip in range(table.count):
+        for index, deliverable in enumerate(deliverables):
+            expected = exact_row(job_of(table.clip(clip), (deliverable,), framing))
+            assert bool(found.answered[clip, index]) == (expected is not None)
+            assert ((clip, index) in refused) == (expected is None)
+            if expected is not None:
+                assert found_row(found, clip, index) == expected
+
+
+sizes_px = st.one_of(
+    st.integers(1, 65_535), st.integers(1, 600), st.sampled_from((1, 2, 3, 65_534, 65_535, 4_096, 2_160))
+)
+grid_steps = st.one_of(st.integers(1, 4), st.sampled_from((8, 16, 256)))
+decimals = st.floats(0, 1).filter(lambda value: value == 0 or value >= 1e-9)
+
+
+@st.composite
+def tables(draw):
+    """Captures of one or two families, with rasters anywhere in the range."""
+    count = draw(st.integers(clips_module._FEW, 40))
+    widths = draw(st.lists(sizes_px, min_size=count, max_size=count))
+    heights = draw(st.lists(sizes_px, min_size=count, max_size=count))
+    of_two = draw(st.lists(st.booleans(), min_size=count, max_size=count)) if draw(st.booleans()) else [False] * count
+
+    def chosen(values, kind):
+        pair = np.array([draw(values), draw(values)], dtype=kind)
+        return pair[np.array(of_two, dtype=np.intp)]
+
+    columns = {
+        "raster_width_px": np.array(widths, dtype=np.int32),
+        "raster_height_px": np.array(heights, dtype=np.int32),
+        "squeeze": chosen(st.one_of(st.sampled_from((1, 1.33, 1.5, 1.8, 2, 0.25, 4)), st.floats(0.25, 4)), np.float64),
+        "squeeze_axis": chosen(st.integers(0, 1), np.int32),
+        "roll_deg": chosen(rolls, np.int32),
+    }
+    for name in ("x", "y", "width", "height"):
+        columns[f"grid_{name}_px"] = chosen(grid_steps, np.int32)
+    if draw(st.booleans()):
+        factor = draw(st.sampled_from((1, 2, 3)))
+        columns["photosites_width"] = np.minimum(columns["raster_width_px"] * factor, 65_535).astype(np.int32)
+        columns["photosites_height"] = columns["raster_height_px"]
+    if draw(st.booleans()):
+        columns["align_x"] = chosen(decimals, np.float64)
+        columns["align_y"] = chosen(decimals, np.float64)
+    if draw(st.booleans()):
+        columns["protection_each_side"] = chosen(st.one_of(st.just(0), st.just(0.05), decimals), np.float64)
+    return ClipTable.of(columns)
+
+
+@st.composite
+def wanted(draw, label: str):
+    raster = draw(st.one_of(st.none(), rasters(1, 65_535)))
+    if raster is not None and not 0.05 <= raster.width / raster.height <= 20:
+        raster = None
+    return Deliverable(
+        label=label,
+        aspect=None if raster else draw(aspects),
+        raster=raster,
+        align=draw(aligns),
+        protection=draw(protections),
+        minimum_oversampling=draw(st.sampled_from((1, 1, 0.5, 1.1, 20, 0.05))),
+    )
+
+
+@settings(max_examples=60, deadline=None)
+@given(table=tables(), frame=wanted("a"), other=wanted("b"), tolerance=tolerances)
+def test_every_row_is_that_of_the_exact_solver(table, frame, other, tolerance):
+    assert_equal_to_single_jobs(table, (frame, other), Framing(aspect_tolerance=tolerance))
+
+
+@pytest.mark.parametrize(
+    ("frame", "number"),
+    [
+        pytest.param(TALL, np.uint32, id="plain numbers fit 32 bits"),
+        pytest.param(replace(SQUARE, align=Align(0.123456789, 0.5)), np.uint64, id="many decimals need 64"),
+        pytest.param(
+            replace(SQUARE, align=Align(0.1234567890123457, 0.5)), None, id="as many as a double has need more"
+        ),
+    ],
+)
+def test_integers_are_as_wide_as_the_largest_number_needs(frame, number):
+    job = Job(capture=job_of(ClipTable.of(RASTERS).clip(0), (), Framing()).capture, deliverables=(frame,))
+    cutter = Cutter.of(frame_of(frame, "", job))
+    assert (None if cutter is None else cutter.number) is number
+
+
+RASTERS = {
+    "raster_width_px": np.arange(1000, 1200, dtype=np.int32),
+    "raster_height_px": np.arange(2000, 1800, -1, dtype=np.int32),
+}
+
+
+@given(values=st.lists(st.tuples(st.integers(0, 3), st.sampled_from((0.0, -0.0, 1.0, float("nan")))), max_size=60))
+def test_rows_of_one_kind_are_equal_and_of_two_kinds_differ(values):
+    whole = np.array([pair[0] for pair in values], dtype=np.int32)
+    real = np.array([pair[1] for pair in values], dtype=np.float64)
+    firsts, kinds = equal_rows((whole, real, np.broadcast_to(np.array(7), (len(values),))))
+    keys = [(pair[0], str(pair[1] + 0.0)) for pair in values]
+    assert len(firsts) == len(set(keys))
+    assert [keys[firsts[kind]] for kind in kinds] == keys
+
+
+def test_kinds_that_share_a_slot_are_told_apart():
+    """More kinds than slots in every round: what sorting must do in the end."""
+    whole = np.tile(np.arange(3000, dtype=np.int64) << 40, 2)
+    firsts, kinds = equal_rows((whole,))
+    assert firsts.tolist() == list(range(3000))
+    assert kinds.tolist() == [*range(3000), *range(3000)]
+
+
+def counting(monkeypatch):
+    asked = []
+    exact = clips_module.exact_answer
+    monkeypatch.setattr(clips_module, "exact_answer", lambda job: asked.append(job) or exact(job))
+    return asked
+
+
+def test_equal_captures_are_solved_once(monkeypatch):
+    asked = counting(monkeypatch)
+    rng = np.random.default_rng(7)
+    modes = rng.integers(0, 5, 90_000)
+    table = ClipTable.of(
+        {
+            "raster_width_px": np.array([4096, 3840, 1920, 2048, 6144], dtype=np.int32)[modes],
+            "raster_height_px": np.array([2160, 2160, 1080, 1152, 3240], dtype=np.int32)[modes],
+        }
+    )
+    solver = ClipSolver((WIDE, TALL), Framing())
+    found = solver.solve(table)
+    solver.solve(table)
+    assert len(asked) == 5
+    for clip in (0, 1, 50_000, 89_999):
+        assert found_row(found, clip, 1) == exact_row(job_of(table.clip(clip), (TALL,), Framing()))
+
+
+def test_captures_that_differ_in_their_rasters_never_ask_the_exact_solver(monkeypatch):
+    asked = counting(monkeypatch)
+    found = solve_clips(ClipTable.of(RASTERS), (WIDE, TALL, SQUARE), Framing())
+    assert found.answered.all()
+    assert asked == []
+
+
+@pytest.mark.parametrize(
+    "framing",
+    [
+        pytest.param(Framing(arrangement="shared_point"), id="frames on one point"),
+        pytest.param(Framing(arrangement="shared_point", match="height"), id="of one height"),
+    ],
+)
+def test_frames_on_a_shared_point_are_those_of_the_joint_solver(framing):
+    table = ClipTable.of({name: column[:3] for name, column in RASTERS.items()})
+    deliverables = (replace(WIDE, align=TALL.align), replace(TALL, protection=Protection(each_side=0)))
+    found = solve_clips(table, deliverables, framing)
+    for clip in range(table.count):
+        job = job_of(table.clip(clip), deliverables, framing)
+        solution = solve(job)
+        for index, margin in enumerate(margins(job, solution)):
+            assert found_row(found, clip, index) == bits(measures_of(solution.extractions[index], margin))
+
+
+def test_a_deliverable_without_a_frame_is_refused_by_itself_and_the_reason_named():
+    table = ClipTable.of({name: np.array([1000, 1, 1000], dtype=np.int32) for name in RASTERS})
+    found = solve_clips(table, (SQUARE, WIDE), Framing())
+    assert found.answered.tolist() == [[True, True], [False, False], [True, True]]
+    assert [(each.clip, each.deliverable, each.pointer) for each in found.refused] == [
+        (1, 0, "/deliverables/0"),
+        (1, 1, "/deliverables/1"),
+    ]
+    assert "one grid step of width, 2 px, does not fit" in found.refused[0].detail
+
+
+def test_a_clip_out_of_bounds_is_refused_as_a_whole_and_its_member_named():
+    columns = {name: column[:6].copy() for name, column in RASTERS.items()}
+    columns["raster_width_px"][0] = 0
+    columns["raster_height_px"][1] = 65_536
+    columns["roll_deg"] = np.array([0, 0, 45, 0, 0, 0])
+    columns["lens_image_circle_mm"] = np.array([np.nan, np.nan, np.nan, 30, np.nan, np.nan])
+    columns["photosites_width"] = np.array([0, 0, 0, 0, 4000, 0])
+    found = solve_clips(ClipTable.of(columns), (SQUARE,), Framing())
+    assert found.answered.tolist() == [[False]] * 5 + [[True]]
+    assert [(each.deliverable, each.detail) for each in found.refused] == [
+        (None, "/capture/raster/width must be from 1 to 65535, not 0"),
+        (None, "/capture/raster/height must be from 1 to 65535, not 65536"),
+        (None, "/capture/roll must be one of 0, 90, 180, 270, not 45"),
+        (None, "/capture/photosite_pitch_um is required with lens.image_circle_mm"),
+        (None, "/capture/photosites/height is required with photosites.width"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("columns", "words"),
+    [
+        ({"raster_width_px": np.array([1])}, "need a column 'raster_height_px'"),
+        ({**RASTERS, "colour": np.zeros(200)}, "no column 'colour'"),
+        ({**RASTERS, "squeeze": np.ones(3)}, "there are 200 clips"),
+        ({**RASTERS, "roll_deg": np.zeros(200)}, "whole numbers"),
+        ({**RASTERS, "squeeze": np.array(["2"] * 200)}, "must hold numbers"),
+    ],
+)
+def test_a_table_that_is_none_is_refused_by_the_column(columns, words):
+    with pytest.raises(ValueError, match=words):
+        ClipTable.of(columns)
+
+
+def test_a_number_that_is_not_given_is_the_default():
+    given_columns = {**RASTERS, "squeeze": np.full(200, np.nan), "lens_offset_x_mm": np.full(200, np.nan)}
+    one, other = (solve_clips(ClipTable.of(columns), (TALL,), Framing()) for columns in (given_columns, RASTERS))
+    for name in FRAME_COLUMNS:
+        np.testing.assert_array_equal(one.columns[name], other.columns[name])
+
+
+def test_no_clips_have_no_frames():
+    found = solve_clips(ClipTable.of({name: column[:0] for name, column in RASTERS.items()}), (WIDE, TALL), Framing())
+    assert found.answered.shape == found.columns["rect_x_px"].shape == (0, 2)
+    assert found.refused == ()
