@@ -108,13 +108,14 @@ def shown_ratio(width: int, height: int, capture: Capture) -> Fraction:
 def pixel_shape(capture: Capture) -> Fraction:
     """Return how much wider than high one recorded pixel shows the scene, along the sensor's axes."""
     imager, raster = capture.imager, capture.raster
-    return _pixel_shape(
+    return shape_of_pixels(
         capture.squeeze, capture.squeeze_axis, imager.width * raster.height, raster.width * imager.height
     )
 
 
 @lru_cache(maxsize=1024)
-def _pixel_shape(squeeze: Number, axis: SqueezeAxis, wide: int, high: int) -> Fraction:
+def shape_of_pixels(squeeze: Number, axis: SqueezeAxis, wide: int, high: int) -> Fraction:
+    """Return the same for pixels `wide` to `high` without the squeeze."""
     along_width = exact(squeeze) if axis == "sensor_width" else 1 / exact(squeeze)
     return along_width * Fraction(wide, high)
 

@@ -31,6 +31,7 @@ from tallwide_service.api import framing, handing_over, operations, page, pictur
 from tallwide_service.api.computing import json_response
 from tallwide_service.api.described import answer_schemas
 from tallwide_service.api.documented import PROBLEM_SCHEMA
+from tallwide_service.api.quick_lane import QuickLane
 from tallwide_service.api.schemas import (
     AspectField,
     CoordinateField,
@@ -107,6 +108,7 @@ def create_app() -> Flask:
     )
     app.register_blueprint(page.blueprint)
     app.extensions["tallwide-openapi"] = document
+    app.wsgi_app = QuickLane(app.wsgi_app, _headers_of)  # type: ignore[method-assign] # as Flask's own guide has it
     return app
 
 
@@ -161,8 +163,17 @@ def _info() -> dict[str, Any]:
 
 def _name_request() -> None:
     """Take the caller's request id where it is a plain one, else make one."""
-    given = request.headers.get("X-Request-ID", "")
-    g.request_id = given if REQUEST_ID.fullmatch(given) else secrets.token_hex(8)
+    g.request_id = _request_id(request.environ)
+
+
+def _request_id(environ: dict[str, Any]) -> str:
+    given = environ.get("HTTP_X_REQUEST_ID", "")
+    return given if REQUEST_ID.fullmatch(given) else secrets.token_hex(8)
+
+
+def _headers_of(environ: dict[str, Any]) -> list[tuple[str, str]]:
+    """Return what `_finish_response` gives an answer, for one that does not go through Flask."""
+    return [*SECURITY_HEADERS.items(), ("X-Request-ID", _request_id(environ))]
 
 
 def _finish_response(response: Response) -> Response:

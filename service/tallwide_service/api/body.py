@@ -18,7 +18,7 @@ from marshmallow import ValidationError
 
 from tallwide.job import Job
 from tallwide_service.api.problems import Problem, faults_of
-from tallwide_service.api.quick_reader import Doubt, quick_document, reader_of
+from tallwide_service.api.quick_reader import Doubt, is_deep, quick_document, reader_of
 from tallwide_service.api.schemas import JOB_SCHEMA, has_half_pair
 from tallwide_service.limits import LIMITS
 
@@ -109,7 +109,10 @@ def too_large(what: str, limit: int, got: int | str, unit: str) -> Problem:
 def read_job(body: bytes) -> Job:
     """Return the job that a body describes: quickly where nothing speaks against it, else by its schema."""
     try:
-        job: Job = _quick_job(quick_document(body))
+        document = quick_document(body)
+        if is_deep(document):
+            raise Doubt
+        job: Job = _quick_job(document)
     except Doubt:
         job = job_of(json_document(body))
     return job

@@ -29,6 +29,7 @@ from tallwide.geometry import (
 from tallwide.job import Capture, Deliverable, Grid, Job, exact
 from tallwide_service.core.candidates import Shape, chain_sides, largest_first
 from tallwide_service.core.optics import image_facts
+from tallwide_service.core.plain import aspect_numbers, ideal_numbers, place_plain
 from tallwide_service.core.recording import refuse_lines_not_recorded
 from tallwide_service.core.region import Region, Span, image_circle, protected, spans, usable_region
 from tallwide_service.core.snap import nearest_step, nearest_step_of
@@ -178,6 +179,36 @@ def place_alone(frame: Frame, ground: Ground) -> Placement:
     CannotBeMet
         If no candidate fits, or none that holds the subject.
     """
+    placed = _place_plain(frame, ground)
+    return placed or _place_anywhere(frame, ground)
+
+
+def _place_plain(frame: Frame, ground: Ground) -> Placement | None:
+    """Return the place of a frame that holds no subject on a whole raster; `None` where it takes a search."""
+    if not ground.region.is_plain or ground.subject is not None:
+        return None
+    raster, grid, (x, y) = ground.region.raster, ground.capture.grid, frame.align
+    placed = place_plain(
+        (raster.width, raster.height),
+        (grid.x, grid.y, grid.width, grid.height),
+        frame.shape.ratio.as_integer_ratio(),
+        frame.shape.tolerance.as_integer_ratio(),
+        (x.numerator, x.denominator, y.numerator, y.denominator),
+        whole_shares(frame.protection),
+    )
+    return None if placed is None else Placement(Rect(*placed[:4]), placed.bound_by, 1)
+
+
+def whole_shares(sides: Sides) -> tuple[int, int, int, int, int, int, int, int] | None:
+    """Return numerators and denominators of the shares by side; `None` where all of them are zero."""
+    if not any(sides):
+        return None
+    left, top, right, bottom = (side.as_integer_ratio() for side in sides)
+    return *left, *top, *right, *bottom
+
+
+def _place_anywhere(frame: Frame, ground: Ground) -> Placement:
+    """Return the largest candidate that fits in any region, around any subject."""
     horizontal, vertical = axes = ground.spans(frame)
     grid = ground.capture.grid
     most = horizontal.longest(grid.width), vertical.longest(grid.height)
@@ -404,41 +435,17 @@ def describe(frame: Frame, placement: Placement, ground: Ground) -> Extraction:
 
 
 def achieved_aspect(rect: Rect, frame: Frame, capture: Capture) -> AchievedAspect:
-    """Return the aspect that was asked for beside that of a rectangle, as shown.
-
-    One integer over another is rounded once, as the float of their exact quotient is.
-    """
-    ratio, shape = frame.shape.ratio, pixel_shape(capture)
-    # Achieved and requested by the recorded raster; a body on its side shows both turned over.
-    wide, high = rect.width * ratio.denominator, rect.height * ratio.numerator
-    shown, by = rect.width * shape.numerator, rect.height * shape.denominator
-    if capture.is_on_its_side:
-        wide, high, shown, by = high, wide, by, shown
-    return AchievedAspect(float(frame.requested), shown / by, (wide - high) / high)
+    """Return the aspect that was asked for beside that of a rectangle, as shown."""
+    ratio, shape = frame.shape.ratio.as_integer_ratio(), pixel_shape(capture).as_integer_ratio()
+    numbers = aspect_numbers(rect.width, rect.height, ratio, shape, is_on_its_side=capture.is_on_its_side)
+    return AchievedAspect(float(frame.requested), *numbers)
 
 
 def ideal_rect(rect: Rect, frame: Frame) -> RealRect:
     """Return the largest rectangle of exactly the requested ratio inside `rect`, around its align point."""
-    wide, high = frame.shape.ratio.numerator, frame.shape.ratio.denominator
-    if rect.width * high <= rect.height * wide:
-        return RealRect(
-            float(rect.x),
-            _inset(rect.y, rect.height * wide - rect.width * high, wide, frame.align[1]),
-            float(rect.width),
-            rect.width * high / wide,
-        )
-    return RealRect(
-        _inset(rect.x, rect.width * high - rect.height * wide, high, frame.align[0]),
-        float(rect.y),
-        rect.height * wide / high,
-        float(rect.height),
-    )
-
-
-def _inset(start: int, room: int, unit: int, share: Fraction) -> float:
-    """Return `start` and a share of `room / unit` beyond it, rounded once."""
-    whole = unit * share.denominator
-    return (start * whole + room * share.numerator) / whole
+    (x, y), ratio = frame.align, frame.shape.ratio.as_integer_ratio()
+    align = x.numerator, x.denominator, y.numerator, y.denominator
+    return RealRect(*ideal_numbers(rect.x, rect.y, rect.width, rect.height, ratio, align))
 
 
 def subject_room(rect: Rect, ground: Ground) -> SubjectRoom | None:

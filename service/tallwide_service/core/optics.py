@@ -11,6 +11,7 @@ import math
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
+from typing import NamedTuple
 
 from tallwide.answers import AngleOfView, Rect, Size
 from tallwide.job import Capture, Number, exact
@@ -43,68 +44,135 @@ def pixel_mm(capture: Capture) -> tuple[Fraction, Fraction] | None:
     if capture.photosite_pitch_um is None:
         return None
     imager, raster, pitch_um = capture.imager, capture.raster, capture.photosite_pitch_um
-    return _side_mm(pitch_um, imager.width, raster.width), _side_mm(pitch_um, imager.height, raster.height)
+    return pixel_side_mm(pitch_um, imager.width, raster.width), pixel_side_mm(pitch_um, imager.height, raster.height)
 
 
 @lru_cache(maxsize=1024)
-def _side_mm(pitch_um: Number, photosites: int, pixels: int) -> Fraction:
+def pixel_side_mm(pitch_um: Number, photosites: int, pixels: int) -> Fraction:
     """Return the side of one recorded pixel, exact, where so many pixels lie on so many photosites."""
     return exact(pitch_um) / 1000 * Fraction(photosites, pixels)
+
+
+class Sensor(NamedTuple):
+    """What a capture says of lengths and rays on its sensor, as bare numbers.
+
+    `pixel` is a recorded pixel's width and height, mm, as numerators and denominators; `axis` where
+    the lens's axis lies from the raster's centre; `squeeze` how much wider the scene is along width
+    and height.
+    """
+
+    raster: tuple[int, int]
+    pixel: tuple[int, int, int, int]
+    axis: tuple[Number, Number]
+    focal_mm: Number | None
+    squeeze: tuple[Number, Number]
+    is_on_its_side: bool
+
+
+class ImageNumbers(NamedTuple):
+    """What is known of a rectangle on the sensor: upright width, height, diagonal, off-axis, mm, and its angles."""
+
+    width_mm: float
+    height_mm: float
+    diagonal_mm: float
+    angles_deg: tuple[float, float, float] | None
+    off_axis_mm: float
+
+
+def sensor_of(capture: Capture) -> Sensor | None:
+    """Return a capture's sensor; `None` without a pitch."""
+    pixel = pixel_mm(capture)
+    if pixel is None:
+        return None
+    lens, squeeze = capture.lens, capture.squeeze
+    return Sensor(
+        (capture.raster.width, capture.raster.height),
+        (pixel[0].numerator, pixel[0].denominator, pixel[1].numerator, pixel[1].denominator),
+        (lens.offset_mm.x, lens.offset_mm.y) if lens else (0, 0),
+        lens.focal_length_mm if lens else None,
+        (squeeze, 1) if capture.squeeze_axis == "sensor_width" else (1, squeeze),
+        capture.is_on_its_side,
+    )
 
 
 def edges_mm(rect: Rect, capture: Capture, pixel: tuple[Fraction, Fraction]) -> Edges:
     """Return a rectangle's edges from the lens's axis, which lies `offset_mm` from the raster's centre."""
     offset = capture.lens.offset_mm if capture.lens else None
-    axis_x, axis_y = (offset.x, offset.y) if offset else (0, 0)
-    width, height = capture.raster.width, capture.raster.height
-    # One integer over another is rounded once, as the float of their exact quotient is.
-    half_x = pixel[0].numerator / (2 * pixel[0].denominator)
-    half_y = pixel[1].numerator / (2 * pixel[1].denominator)
     return Edges(
-        (2 * rect.x - width) * half_x - axis_x,
-        (2 * rect.y - height) * half_y - axis_y,
-        (2 * rect.right - width) * half_x - axis_x,
-        (2 * rect.bottom - height) * half_y - axis_y,
+        *_edges(
+            (rect.x, rect.y, rect.right, rect.bottom),
+            (capture.raster.width, capture.raster.height),
+            (pixel[0].numerator, pixel[0].denominator, pixel[1].numerator, pixel[1].denominator),
+            (offset.x, offset.y) if offset else (0, 0),
+        )
+    )
+
+
+def _edges(
+    edges: tuple[int, int, int, int],
+    raster: tuple[int, int],
+    pixel: tuple[int, int, int, int],
+    axis: tuple[Number, Number],
+) -> tuple[float, float, float, float]:
+    """Return left, top, right, bottom, mm from the lens's axis."""
+    # One integer over another is rounded once, as the float of their exact quotient is.
+    half_x, half_y = pixel[0] / (2 * pixel[1]), pixel[2] / (2 * pixel[3])
+    return (
+        (2 * edges[0] - raster[0]) * half_x - axis[0],
+        (2 * edges[1] - raster[1]) * half_y - axis[1],
+        (2 * edges[2] - raster[0]) * half_x - axis[0],
+        (2 * edges[3] - raster[1]) * half_y - axis[1],
     )
 
 
 def image_facts(rect: Rect, capture: Capture) -> ImageFacts:
     """Return size, diagonal, angles and distance from the axis, as far as pitch and lens are known."""
-    pixel = pixel_mm(capture)
-    if pixel is None:
+    sensor = sensor_of(capture)
+    if sensor is None:
         return ImageFacts()
-    edges = edges_mm(rect, capture, pixel)
-    width = rect.width * pixel[0].numerator / pixel[0].denominator
-    height = rect.height * pixel[1].numerator / pixel[1].denominator
-    focal_mm = capture.lens.focal_length_mm if capture.lens else None
+    width, height, diagonal, angles, off_axis = image_numbers(rect.x, rect.y, rect.width, rect.height, sensor)
     return ImageFacts(
-        size_mm=Size(height, width) if capture.is_on_its_side else Size(width, height),
-        diagonal_mm=math.hypot(width, height),
-        angle_of_view_deg=None if focal_mm is None else angle_of_view(edges, capture, focal_mm),
-        off_axis_mm=math.hypot((edges.left + edges.right) / 2, (edges.top + edges.bottom) / 2),
+        size_mm=Size(width, height),
+        diagonal_mm=diagonal,
+        angle_of_view_deg=None if angles is None else AngleOfView(*angles),
+        off_axis_mm=off_axis,
     )
 
 
-def angle_of_view(edges: Edges, capture: Capture, focal_mm: float) -> AngleOfView:
-    """Return the angles between the rays to a frame's opposite edges and corners.
+def image_numbers(x: int, y: int, width: int, height: int, sensor: Sensor) -> ImageNumbers:
+    """Return a recorded rectangle's size, diagonal, angles and distance from the axis."""
+    raster, pixel, axis, focal_mm, squeeze, is_on_its_side = sensor
+    edges = left, top, right, bottom = _edges((x, y, x + width, y + height), raster, pixel, axis)
+    across = width * pixel[0] / pixel[1]
+    down = height * pixel[2] / pixel[3]
+    diagonal = math.hypot(across, down)
+    off_axis = math.hypot((left + right) / 2, (top + bottom) / 2)
+    angles = None if focal_mm is None else _angles_deg(edges, focal_mm, squeeze)
+    if is_on_its_side:
+        across, down = down, across
+        if angles is not None:
+            angles = angles[1], angles[0], angles[2]
+    return ImageNumbers(across, down, diagonal, angles, off_axis)
 
-    Between the middles of left and right, and of top and bottom; of the two diagonals the larger.
-    For a frame on the axis these are 2 atan(d / 2f), as handbooks print it.
+
+def _angles_deg(
+    edges: tuple[float, float, float, float], focal_mm: float, squeeze: tuple[Number, Number]
+) -> tuple[float, float, float]:
+    """Return the angles along the recorded width and height, and along the larger of the two diagonals.
+
+    Between the rays to the middles of left and right, and of top and bottom, edges in mm. For a
+    frame on the axis these are 2 atan(d / 2f), as handbooks print it.
     """
-    along_width = capture.squeeze if capture.squeeze_axis == "sensor_width" else 1
-    along_height = capture.squeeze if capture.squeeze_axis == "sensor_height" else 1
-    left, right = edges.left * along_width, edges.right * along_width
-    top, bottom = edges.top * along_height, edges.bottom * along_height
+    left, right = edges[0] * squeeze[0], edges[2] * squeeze[0]
+    top, bottom = edges[1] * squeeze[1], edges[3] * squeeze[1]
     middle_x, middle_y = (left + right) / 2, (top + bottom) / 2
-    across = angle_between_deg((left, middle_y), (right, middle_y), focal_mm)
-    down = angle_between_deg((middle_x, top), (middle_x, bottom), focal_mm)
-    diagonal = max(
-        angle_between_deg((left, top), (right, bottom), focal_mm),
-        angle_between_deg((right, top), (left, bottom), focal_mm),
+    falling = angle_between_deg((left, top), (right, bottom), focal_mm)
+    rising = angle_between_deg((right, top), (left, bottom), focal_mm)
+    return (
+        angle_between_deg((left, middle_y), (right, middle_y), focal_mm),
+        angle_between_deg((middle_x, top), (middle_x, bottom), focal_mm),
+        max(falling, rising),
     )
-    if capture.is_on_its_side:
-        return AngleOfView(horizontal=down, vertical=across, diagonal=diagonal)
-    return AngleOfView(horizontal=across, vertical=down, diagonal=diagonal)
 
 
 def angle_between_deg(first: tuple[float, float], second: tuple[float, float], focal_mm: float) -> float:

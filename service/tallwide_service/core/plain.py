@@ -1,0 +1,195 @@
+"""Frames alone on a whole raster, in plain integers: what most calls ask for, without a search and without nouns.
+
+No circle, no usable area, no subject. Every candidate up to the longest sides fits then, and the
+candidates form a chain (`core.candidates`), so the largest is the first one found from the far end
+of the family counted along the longer side. Where it is not found within a few steps, or where no
+side fits, the general solver decides, with the same result. Ratios and shares are given as
+numerator and denominator, not necessarily in lowest terms; lengths are recorded pixels.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+# Single steps that are tried; most frames need one.
+_STEPS = 16
+
+Share = tuple[int, int]
+
+
+class PlainPlace(NamedTuple):
+    """Where a frame lies, its protection in whole pixels by recorded side, and what keeps it from being larger."""
+
+    x: int
+    y: int
+    width: int
+    height: int
+    left: int
+    top: int
+    right: int
+    bottom: int
+    bound_by: tuple[str, ...]
+
+
+def place_plain(
+    raster: tuple[int, int],
+    grid: tuple[int, int, int, int],
+    ratio: Share,
+    tolerance: Share,
+    align: tuple[int, int, int, int],
+    protection: tuple[int, int, int, int, int, int, int, int] | None,
+) -> PlainPlace | None:
+    """Return where a frame lies; `None` where the general solver has to decide.
+
+    Parameters
+    ----------
+    raster
+        Width and height.
+    grid
+        Steps of x, y, width and height.
+    ratio
+        Recorded width over height.
+    tolerance
+        Largest aspect error.
+    align
+        Shares of the recorded width and height that are placed.
+    protection
+        Shares by recorded side: left, top, right, bottom; `None` where there is none.
+    """
+    across, down, wide, high = grid
+    width_px, height_px = raster
+    if protection is None:
+        columns, lines = width_px // wide, height_px // high
+    else:
+        columns = _longest(width_px, wide, across, protection[0], protection[1], protection[4], protection[5])
+        lines = _longest(height_px, high, down, protection[2], protection[3], protection[6], protection[7])
+    if columns <= 0 or lines <= 0:
+        return None
+    rise, run = ratio[0] * high, ratio[1] * wide
+    if rise >= run:
+        width, height = _largest(columns, lines, run, rise, tolerance)
+    else:
+        height, width = _largest(lines, columns, rise, run, tolerance)
+    if width == 0:
+        return None
+    width *= wide
+    height *= high
+    if protection is None:
+        left = top = right = bottom = 0
+        bound = _binding_bare(width_px, width, wide, ("raster_left", "raster_right"))
+        bound += _binding_bare(height_px, height, high, ("raster_top", "raster_bottom"))
+    else:
+        ln, ld, tn, td, rn, rd, bn, bd = protection
+        left, right = -(-ln * width // ld), -(-rn * width // rd)
+        top, bottom = -(-tn * height // td), -(-bn * height // bd)
+        bound = _binding(width_px, width, wide, across, (ln, ld, rn, rd), ("raster_left", "raster_right"))
+        bound += _binding(height_px, height, high, down, (tn, td, bn, bd), ("raster_top", "raster_bottom"))
+    if len(bound) > 4:
+        bound = tuple(dict.fromkeys(bound))
+    x = _nearest(width_px - width, align[0], align[1], across, left, right)
+    y = _nearest(height_px - height, align[2], align[3], down, top, bottom)
+    return PlainPlace(x, y, width, height, left, top, right, bottom, bound or ("grid",))
+
+
+def aspect_numbers(width: int, height: int, ratio: Share, shape: Share, *, is_on_its_side: bool) -> tuple[float, float]:
+    """Return the aspect of a recorded size as shown, and achieved / requested - 1.
+
+    `ratio` is the recorded one that was asked for, `shape` a recorded pixel's. One integer over
+    another is rounded once, as the float of their exact quotient is.
+    """
+    wide, high = width * ratio[1], height * ratio[0]
+    shown, by = width * shape[0], height * shape[1]
+    if is_on_its_side:
+        # A body on its side shows both turned over.
+        return by / shown, (high - wide) / wide
+    return shown / by, (wide - high) / high
+
+
+def ideal_numbers(
+    x: int, y: int, width: int, height: int, ratio: Share, align: tuple[int, int, int, int]
+) -> tuple[float, float, float, float]:
+    """Return the largest rectangle of exactly a ratio inside a rectangle, around its align point."""
+    wide, high = ratio
+    spare = width * high - height * wide
+    if spare <= 0:
+        whole = wide * align[3]
+        return float(x), (y * whole - spare * align[2]) / whole, float(width), width * high / wide
+    whole = high * align[1]
+    return (x * whole + spare * align[0]) / whole, float(y), height * wide / high, float(height)
+
+
+def _largest(most: int, most_partner: int, rise: int, run: int, tolerance: Share) -> tuple[int, int]:
+    """Return the largest count and its partner within the tolerance; 0, 0 where a few steps find none.
+
+    The exact partner of a count is count * rise / run, at most the count itself.
+    """
+    lower = tolerance[1]
+    upper = lower + tolerance[0]
+    top = (2 * most_partner + 1) * run // (2 * rise)
+    top = min(top, most)
+    twice = 2 * run
+    for count in range(top, max(top - _STEPS, 0), -1):
+        exact = count * rise
+        partner, rest = divmod(2 * exact + run, twice)
+        if partner <= most_partner:
+            partner = max(partner, 1)
+            actual = partner * run
+            if actual * lower <= exact * upper and exact * lower <= actual * upper:
+                return count, partner
+        if rest == 0 and 1 < partner <= most_partner + 1:
+            # Half way between two: the smaller one counts as well.
+            partner -= 1
+            actual = partner * run
+            if actual * lower <= exact * upper and exact * lower <= actual * upper:
+                return count, partner
+    return 0, 0
+
+
+def _has_place(length: int, side: int, step: int, before: int, after: int) -> bool:
+    """Whether a side with whole pixels before and after it has a place on the grid."""
+    return -(-before // step) * step <= (length - side - after) // step * step
+
+
+def _longest(length: int, step: int, place_step: int, bn: int, bd: int, an: int, ad: int) -> int:
+    """Return the most steps of a side that fit beside its protection; 0 where a few tries find none."""
+    most = length * bd * ad // (bd * ad + bn * ad + an * bd) // step
+    for count in range(most, max(most - 3, 0), -1):
+        side = count * step
+        if _has_place(length, side, place_step, -(-bn * side // bd), -(-an * side // ad)):
+            return count
+    return 0
+
+
+def _binding_bare(length: int, side: int, step: int, edges: tuple[str, str]) -> tuple[str, ...]:
+    """Return what keeps a side without protection from being one grid step longer."""
+    if side + step <= length:
+        return ()
+    return (*edges, "grid") if side < length else edges
+
+
+def _binding(
+    length: int, side: int, step: int, place_step: int, shares: tuple[int, int, int, int], edges: tuple[str, str]
+) -> tuple[str, ...]:
+    """Return what keeps a protected side from being one grid step longer."""
+    bn, bd, an, ad = shares
+    longer = side + step
+    if _has_place(length, longer, place_step, -(-bn * longer // bd), -(-an * longer // ad)):
+        return ()
+    names: tuple[str, ...] = edges
+    if (bn or an) and _has_place(length, longer, place_step, 0, 0):
+        names += ("protection",)
+    longer = side + 1
+    if -(-bn * longer // bd) + longer + -(-an * longer // ad) <= length:
+        names += ("grid",)
+    return names
+
+
+def _nearest(room: int, share: int, unit: int, step: int, before: int, after: int) -> int:
+    """Return the grid place nearest to a share of the room; a tie goes to the smaller."""
+    whole = unit * step
+    nearest = -((whole - 2 * share * room) // (2 * whole)) * step
+    lowest = -(-before // step) * step
+    if nearest < lowest:
+        return lowest
+    highest = (room - after) // step * step
+    return highest if nearest > highest else nearest
