@@ -10,10 +10,10 @@ import pytest
 from playwright.sync_api import Page, sync_playwright
 from werkzeug.serving import make_server
 
+from page_by_hand import SIZES, settled
 from tallwide_service import create_app
 
 CHROMIUM = Path("/usr/bin/chromium")
-SIZES = {"phone": (360, 800), "laptop": (1366, 768), "wall": (3840, 2160)}
 
 
 @pytest.fixture(scope="session")
@@ -76,8 +76,3 @@ def open_page(browser, origin):
     yield opened
     for context in contexts:
         context.close()
-
-
-def settled(page: Page) -> None:
-    """Wait until the page has drawn the answers to all that it asked."""
-    page.wait_for_selector('body[data-busy="no"]')

@@ -1,108 +1,128 @@
-// What it costs: the recommendation with its reasons, break-even rasters and cautions; the trade along a line; A against B.
+// What it costs: the recommendation with its reasons, what would change it, cautions; what binds the frames; A against B.
 
-import { colourOf, dashesOf, element, keyOf } from "./picture.js";
+import { button, folded, listOf, made, refill, tableOf } from "./dom.js";
 
-function made(name, text, className) {
-  const one = document.createElement(name);
-  if (text !== undefined) one.textContent = text;
-  if (className) one.className = className;
+const SIGNS = { enough: "✓", at_limit: "=", short: "✕" };
+const VERDICTS = { enough: "does", at_limit: "just does", short: "falls short" };
+const number = (value, digits = 0) => value.toLocaleString("en", { maximumFractionDigits: digits });
+const many = (count, one, more = `${one}s`) => `${number(count)} ${count === 1 ? one : more}`;
+
+const positionInWords = (pass) => `${pass.capture ? `${pass.capture}, ` : pass.capture_index ? `other mode ${pass.capture_index}, ` : ""}${pass.roll ? `turned ${pass.roll}°` : "upright"}`;
+const passInWords = (pass) => `${positionInWords(pass)}: ${pass.deliverables.join(", ")}`;
+
+function chip(margin) {
+  const one = made("li", undefined, `chip is-${margin.verdict ?? "open"}`), sign = made("span", `${SIGNS[margin.verdict] ?? "·"} `);
+  sign.ariaHidden = "true";
+  const over = margin.oversampling ? `, ${margin.oversampling.smaller.toFixed(2)} ×` : "";
+  one.append(sign, `${margin.deliverable} ${VERDICTS[margin.verdict] ?? "has no verdict"}${over}`);
   return one;
 }
 
-function listOf(lines, className) {
-  const list = made("ul", undefined, className);
-  list.append(...lines.map((line) => made("li", line)));
-  return list;
+function passBox(pass, onBeside) {
+  const one = made("div", undefined, "pass"), title = made("p"), chips = made("ul", undefined, "chips");
+  title.append(made("b", positionInWords(pass)), pass.data ? ` (${number(pass.data.megabytes_a_minute)} MB a minute)` : "");
+  chips.append(...pass.margins.map(chip));
+  one.append(title, chips, button("Show beside", () => onBeside(pass), "small"));
+  return one;
 }
 
-const passInWords = (pass) => `${pass.capture ? `${pass.capture}, ` : ""}${pass.roll ? `camera turned ${pass.roll}°` : "camera upright"}: ${pass.deliverables.join(", ")}`;
+function costInWords({ cost }) {
+  return [
+    many(cost.passes, "pass", "passes") + (cost.turned_passes ? `, ${cost.turned_passes} turned` : ""),
+    cost.changeovers ? many(cost.changeovers, "change-over") : "no change-over",
+    cost.minutes === null ? null : `${number(cost.minutes)} minutes`, cost.megabytes === null ? null : `${number(cost.megabytes)} MB`,
+    cost.same_moment ? "every frame shows the same moment" : "the frames show different takes",
+  ].filter(Boolean).join("; ");
+}
+
+function planBox(plan, onBeside) {
+  const box = made("div", undefined, "plan"), byFrame = plan.reasons.filter((reason) => reason.deliverable !== null);
+  const whole = [...new Set(plan.reasons.filter((reason) => reason.deliverable === null).map((reason) => reason.text))];
+  box.append(made("h3", plan.feasible ? "Take this: every frame does" : "The best there is: not every frame does"),
+    made("p", costInWords(plan)), ...plan.passes.map((pass) => passBox(pass, onBeside)), made("h3", "Why"), listOf(whole));
+  if (byFrame.length) box.append(folded("frames", "Frame by frame", listOf([...new Set(byFrame.map((reason) => reason.text))])));
+  return box;
+}
+
+function plansTable(answer, onBeside) {
+  return tableOf("Plans", ["Plan", "Tightest", "Change-overs", "Minutes", "Every frame does"], answer.plans.map((plan, place) => {
+    const name = made("span", `${place + 1}. ${plan.passes.map(passInWords).join("; then ")}`), beside = button("Show beside", () => onBeside(plan.passes[0]), "small");
+    beside.setAttribute("aria-label", `Show beside: ${positionInWords(plan.passes[0])}`);
+    name.append(" ", beside);
+    return [name, plan.smallest_oversampling === null ? "–" : `${plan.smallest_oversampling.toFixed(2)} ×`, number(plan.cost.changeovers),
+      plan.cost.minutes === null ? "–" : number(plan.cost.minutes), `${plan.feasible ? "yes" : "no"}${place === answer.recommended.plan ? ", taken" : ""}`];
+  }));
+}
+
+/** The recommendation: the plan to take, what it asks, why, and what stands behind it. */
+export function drawAdvice(holder, answer, onBeside) {
+  const { considered } = answer, plan = answer.plans[answer.recommended.plan];
+  const parts = [made("p", answer.recommended.text), planBox(plan, onBeside)];
+  if (plan.changeover.length) {
+    const steps = made("ol");
+    steps.append(...plan.changeover.map((step) => made("li", step.text)));
+    parts.push(folded("changeover", `Change-over, ${many(plan.changeover.length, "step")}`, steps));
+  }
+  if (answer.plans.length > 1) parts.push(folded("plans", `All plans (${answer.plans.length})`, plansTable(answer, onBeside)));
+  const skipped = considered.skipped.map((each) => each.text);
+  parts.push(folded("considered", `Weighed ${number(considered.plans_weighed)} of ${many(considered.plans_possible, "possible plan")}`,
+    made("p", `${considered.rule[0].toUpperCase()}${considered.rule.slice(1)}.`), ...(skipped.length ? [listOf([...new Set(skipped)])] : [])));
+  refill(holder, parts);
+}
+
+/** Cautions stand open: they are about people. */
+export function drawCare(section, holder, answer) {
+  const rigs = answer.rig.flatMap((check) => check.reasons.map((reason) => `${check.roll ? `Turned ${check.roll}°` : "Upright"}: ${reason.text}`));
+  section.hidden = !answer.cautions.length && !rigs.length;
+  refill(holder, [...(answer.cautions.length ? [listOf(answer.cautions)] : []), ...(rigs.length ? [made("h3", "The rig"), listOf(rigs)] : [])]);
+}
+
 const sizeInWords = (size) => (size ? `${size.width} × ${size.height}` : "does not fit");
 
-export function drawAdvice(holder, answer) {
-  const open = [...holder.querySelectorAll("details")].map((each) => each.open);
-  const parts = [made("p", answer.recommended.text)];
-  const order = [answer.recommended.plan, ...answer.plans.keys()].filter((place, at, all) => all.indexOf(place) === at);
-  const boxes = order.map((place) => {
-    const plan = answer.plans[place], taken = place === answer.recommended.plan, box = made("div", undefined, taken ? "plan is-taken" : "plan");
-    const passes = plan.cost.passes === 1 ? "one pass" : `${plan.cost.passes} passes`;
-    const turned = plan.cost.turned_passes ? `, ${plan.cost.turned_passes} turned` : "";
-    const moment = plan.cost.same_moment ? "every frame shows the same moment" : "the frames show different takes";
-    box.append(made("h3", `${taken ? "Take this: " : ""}${passes}${turned}; ${plan.feasible ? "every frame does" : "not every frame does"}`),
-      listOf(plan.passes.map(passInWords)), made("p", moment), listOf([...new Set(plan.reasons.map((reason) => reason.text))]));
-    return box;
-  });
-  parts.push(boxes[0]);
-  if (answer.cautions.length) {
-    const caution = made("div", undefined, "caution");
-    caution.append(made("h3", "With care"), listOf(answer.cautions));
-    parts.push(caution);
-  }
-  const details = (title, ...inner) => {
-    const one = document.createElement("details");
-    one.append(made("summary", title), ...inner);
-    return one;
-  };
-  if (boxes.length > 1) parts.push(details(`Other plans (${boxes.length - 1})`, ...boxes.slice(1)));
+export function drawBreakEven(holder, answer) {
+  const { stricter, looser, changeover, mends } = answer.what_would_change;
+  const lines = [stricter, looser, changeover, ...mends].filter(Boolean).map((each) => each.text);
+  const parts = [lines.length ? listOf(lines) : made("p", "Nothing that is known here would change it.")];
   if (answer.break_even.length) {
-    const table = document.createElement("table"), head = document.createElement("tr");
-    for (const name of ["Frame", "Upright up to, px", "Turned up to, px", "Turning gives"]) {
-      const cell = made("th", name);
-      cell.scope = "col";
-      head.append(cell);
-    }
-    table.append(head, ...answer.break_even.map((one) => {
-      const row = document.createElement("tr"), name = made("th", one.deliverable);
-      name.scope = "row";
-      row.append(name, made("td", sizeInWords(one.upright)), made("td", sizeInWords(one.turned)),
-        made("td", one.gain_of_turning ? `× ${one.gain_of_turning.toFixed(3)}` : "–"));
-      return row;
-    }));
-    const scroll = made("div", undefined, "scroll");
-    Object.assign(scroll, { tabIndex: 0, role: "region", ariaLabel: "Break-even, table" });
-    scroll.append(table);
-    parts.push(details("Largest raster that each frame still fills", scroll));
+    parts.push(made("h3", "Largest raster that each frame still fills"), tableOf("Break-even", ["Frame", "Upright, px", "Turned, px", "Turning gives"],
+      answer.break_even.map((one) => [one.deliverable, sizeInWords(one.upright), sizeInWords(one.turned),
+        one.gain_of_turning ? `× ${one.gain_of_turning.toFixed(2)}` : "–"])));
   }
-  holder.replaceChildren(...parts);
-  [...holder.querySelectorAll("details")].forEach((each, place) => { each.open = open[place] ?? false; });
+  refill(holder, parts);
 }
 
-/** Spare percent of every frame over the place of the shared line. */
-export function drawStrip(holder, steps, deliverables, now) {
-  const values = steps.map((step) => step.value), from = values[0], to = values.at(-1);
-  const spares = steps.flatMap((step) => step.frames.map((frame) => frame.spare_pct)).filter(Number.isFinite);
-  if (!spares.length) return holder.replaceChildren(made("p", "Nowhere along this line can the job be met."));
-  const most = Math.max(5, ...spares), least = Math.min(-5, ...spares), room = (most - least) * 0.06;
-  const X = (value) => ((value - from) / (to - from)) * 100, Y = (spare) => 100 - ((spare - least + room) / (most - least + 2 * room)) * 100;
-  const lines = deliverables.map((name, place) => {
-    let d = "", pen = "M";
-    for (const step of steps) {
-      const spare = step.frames.find((frame) => frame.deliverable === name)?.spare_pct;
-      if (!Number.isFinite(spare)) pen = "M";
-      else {
-        d += `${pen}${X(step.value).toFixed(2)} ${Y(spare).toFixed(2)}`;
-        pen = "L";
-      }
-    }
-    return element("path", { d: d || "M0 0", stroke: colourOf(place), "stroke-dasharray": dashesOf(place) || undefined });
-  });
-  const best = steps.filter((step) => step.frames.length)
-    .map((step) => ({ value: step.value, worst: Math.min(...step.frames.map((frame) => frame.spare_pct ?? Infinity)) }))
-    .reduce((one, two) => (two.worst > one.worst ? two : one));
-  const chart = element("svg", { class: "trade", viewBox: "0 0 100 100", preserveAspectRatio: "none", role: "img",
-    "aria-label": `Spare pixels of each frame, percent, with the line from ${(from * 100).toFixed(0)} to ${(to * 100).toFixed(0)} % of the height; from ${least.toFixed(0)} to ${most.toFixed(0)} %` });
-  chart.append(element("path", { class: "zero", d: `M0 ${Y(0)}H100` }), ...lines, element("path", { class: "now", d: `M${X(now)} 0V100` }));
-  const key = made("ul", undefined, "strip-key");
-  key.append(...deliverables.map((name, place) => {
-    const item = document.createElement("li");
-    item.append(keyOf(place), ` ${name}`);
-    return item;
-  }));
-  holder.replaceChildren(chart, key,
-    made("p", `Spare, percent, over the line's height: ${(from * 100).toFixed(0)} % at left to ${(to * 100).toFixed(0)} % at right; dashed: just enough; upright: now (${(now * 100).toFixed(1)} %).`, "hint"),
-    made("p", `The tightest frame has most to spare (${best.worst.toFixed(1)} %) with the line at ${(best.value * 100).toFixed(1)} %.`));
+const CONSTRAINTS = {
+  "/capture/raster/width": "A wider raster", "/capture/raster/height": "A higher raster", "/capture/grid": "The grid",
+  "/capture/lens/image_circle_mm": "The image circle", "/capture/lens/covered_mm": "What the lens covers", "/capture/usable_area": "The usable area",
+  "/framing/point/x": "The shared point across", "/framing/point/y": "The shared point down", "/framing/subject": "The subject",
+  "/framing/match": "Equal sizes", "/framing/arrangement": "Sharing one point",
+};
+const LET_GO = { one_step: "by one grid step", one_mm: "by one mm", entirely: "given up" };
+
+function constraintInWords(pointer, job) {
+  const [, kind, place] = pointer.split("/"), label = job.deliverables[place]?.label;
+  if (kind === "deliverables") return `Protection of ${label}`;
+  if (pointer.startsWith("/framing/nest/")) return job.framing.nest[Number(pointer.split("/")[3])].join(" inside ");
+  return CONSTRAINTS[pointer] ?? pointer;
 }
 
-const VERDICTS = { enough: "does", at_limit: "just does", short: "falls short" };
+/** What letting each constraint go would bring each frame; for frames on their own, what bounds them. */
+export function drawBinds(holder, { what_binds: binds, extractions, job }) {
+  if (!binds) {
+    const words = extractions.map((each) => `${each.deliverable}: ${each.bound_by.map((name) => name.replaceAll("_", " ")).join(", ") || "nothing"}`);
+    return refill(holder, [made("p", "Each frame lies on its own and is bound by:"), listOf(words)]);
+  }
+  if (!binds.length) return refill(holder, [made("p", "Nothing that could be let go would make a frame larger.")]);
+  const gain = ({ width_gain: x, height_gain: y }) => {
+    const cell = made("td", x || y ? [x, y].map((value) => `${value < 0 ? "−" : "+"}${Math.abs(value)}`).join(" × ") : "·");
+    if (x > 0 || y > 0) cell.className = "is-enough";
+    else if (x < 0 || y < 0) cell.className = "is-short";
+    return cell;
+  };
+  return refill(holder, [made("p", "Let one go, and the frames change by (width × height, px):"),
+    tableOf("What binds", ["Constraint", ...binds[0].frames.map((frame) => frame.deliverable)],
+      binds.map((each) => [`${constraintInWords(each.pointer, job)}, ${LET_GO[each.let_go]}`, ...each.frames.map(gain)]))]);
+}
 
 export function drawDifference(rows, one, two) {
   const names = [...new Set([...one, ...two].map((margin) => margin.deliverable))];

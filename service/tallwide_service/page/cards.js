@@ -1,5 +1,6 @@
 // The cards: each deliverable's verdict, what it has to spare, what it costs and what binds it; the worst first.
 
+import { button, made } from "./dom.js";
 import { keyOf } from "./picture.js";
 
 const WORDS = { enough: ["✓", "does"], at_limit: ["=", "just does"], short: ["✕", "falls short"] };
@@ -42,30 +43,20 @@ export function drawCards(list, { margins, extractions }, picked, onPick) {
   const held = list.contains(document.activeElement) ? document.activeElement.dataset.place : null;
   list.replaceChildren(...inOrder(margins).map((place) => {
     const margin = margins[place], extraction = extractions[place];
-    const item = document.createElement("li"), card = document.createElement("button");
-    card.type = "button";
-    card.className = `card is-${margin.verdict ?? "open"}`;
+    const item = made("li"), card = button("", () => onPick(place), `card is-${margin.verdict ?? "open"}`);
     card.dataset.place = place;
     card.setAttribute("aria-pressed", String(place === picked));
-    const name = document.createElement("b"), verdict = document.createElement("span"), spare = document.createElement("span");
-    name.append(keyOf(place), margin.deliverable);
     const [sign, word] = WORDS[margin.verdict] ?? ["·", "no verdict"];
-    verdict.className = "verdict";
-    const glyph = document.createElement("span");
+    const name = made("b"), verdict = made("span", undefined, "verdict"), glyph = made("span", `${sign} `), spare = made("span", spareOf(margin), "spare");
+    name.append(keyOf(place), made("span", margin.deliverable));
     glyph.ariaHidden = "true";
-    glyph.textContent = `${sign} `;
     verdict.append(glyph, word);
-    spare.textContent = spareOf(margin);
     const small = [costOf(margin, extraction), `bound by ${extraction.bound_by.map(inWords).join(", ") || "nothing"}`];
     if (margin.photosite_verdict && margin.photosite_verdict !== margin.verdict) {
       small.push(`counted in photosites it ${WORDS[margin.photosite_verdict][1]}`);
     }
-    card.append(name, verdict, spare, ...small.map((line) => {
-      const made = document.createElement("small");
-      made.textContent = line;
-      return made;
-    }));
-    card.addEventListener("click", () => onPick(place));
+    if (margin.eye_limit && margin.eye_limit.verdict !== margin.verdict) small.push(`where it is shown it ${WORDS[margin.eye_limit.verdict][1]}`);
+    card.append(name, verdict, spare, ...small.map((line) => made("small", line)));
     item.append(card);
     return item;
   }));

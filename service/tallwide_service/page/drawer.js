@@ -1,30 +1,39 @@
 // The drawer: capture, lens, framing and deliverables as fields with units. A field holds what was typed, right or wrong:
 // the service alone judges it, and its problem is shown at the field that it names.
 
-import { read } from "./job.js";
+import { button, made } from "./dom.js";
+import { read, uprightSize, write } from "./job.js";
 
 const number = (name, unit, pointer) => ({ name: unit ? `${name}, ${unit}` : name, pointer, kind: "number" });
 const text = (name, pointer, wide = false) => ({ name, pointer, kind: "text", wide });
 const list = (name, pointer) => ({ name, pointer, kind: "json", wide: true });
 const choice = (name, pointer, options) => ({ name, pointer, kind: "choice", options });
 
-const CAPTURE = [
-  text("Name", "/capture/label", true),
-  number("Recorded width", "px", "/capture/raster/width"), number("Recorded height", "px", "/capture/raster/height"),
-  number("Photosites wide", "", "/capture/photosites/width"), number("Photosites high", "", "/capture/photosites/height"),
-  number("Photosite pitch", "µm", "/capture/photosite_pitch_um"), number("Squeeze", "×", "/capture/squeeze"),
-  choice("Squeeze along", "/capture/squeeze_axis", [[undefined, "sensor width"], ["sensor_height", "sensor height"]]),
-  choice("Camera rolled by", "/capture/roll", [[0, "0°, upright"], [90, "90°"], [180, "180°"], [270, "270°"]]),
-  number("Grid across", "px", "/capture/grid/x"), number("Grid down", "px", "/capture/grid/y"),
-  number("Width step", "px", "/capture/grid/width"), number("Height step", "px", "/capture/grid/height"),
-  number("Readout", "ms", "/capture/readout_ms"), number("Frame rate", "1/s", "/capture/frames_per_second"),
-  number("Data rate", "MB/s", "/capture/data_rate_mb_s"), list("Usable area, corners [x, y], px", "/capture/usable_area"),
+const AXES = [[undefined, "sensor width"], ["sensor_height", "sensor height"]];
+const ROLLS = [[0, "0°, upright"], [90, "90°"], [180, "180°"], [270, "270°"]];
+const captureAt = (at) => [
+  text("Name", `${at}/label`, true),
+  number("Recorded width", "px", `${at}/raster/width`), number("Recorded height", "px", `${at}/raster/height`),
+  number("Photosites wide", "", `${at}/photosites/width`), number("Photosites high", "", `${at}/photosites/height`),
+  number("Photosite pitch", "µm", `${at}/photosite_pitch_um`), number("Squeeze", "×", `${at}/squeeze`),
+  choice("Squeeze along", `${at}/squeeze_axis`, AXES),
+  ...(at === "/capture" ? [choice("Camera rolled by", `${at}/roll`, ROLLS)] : []),
+  number("Grid across", "px", `${at}/grid/x`), number("Grid down", "px", `${at}/grid/y`),
+  number("Width step", "px", `${at}/grid/width`), number("Height step", "px", `${at}/grid/height`),
+  number("Read-out", "ms", `${at}/readout_ms`), number("Frame rate", "1/s", `${at}/frames_per_second`),
+  number("Data rate", "MB/s", `${at}/data_rate_mb_s`), number("Detail left by the filter array", "share", `${at}/detail_factor`),
+  list("Usable area, corners [x, y], px", `${at}/usable_area`),
 ];
-const LENS = [
-  text("Name", "/capture/lens/label"), number("Focal length", "mm", "/capture/lens/focal_length_mm"),
-  number("Image circle", "mm", "/capture/lens/image_circle_mm"), number("f-number", "", "/capture/lens/f_number"),
-  number("Circle off centre, right", "mm", "/capture/lens/offset_mm/x"), number("Circle off centre, down", "mm", "/capture/lens/offset_mm/y"),
+const lensAt = (at) => [
+  text("Name", `${at}/label`), number("Focal length", "mm", `${at}/focal_length_mm`),
+  number("Image circle", "mm", `${at}/image_circle_mm`), number("f-number", "", `${at}/f_number`),
+  number("Covered width", "mm", `${at}/covered_mm/width`), number("Covered height", "mm", `${at}/covered_mm/height`),
+  number("Circle off centre, right", "mm", `${at}/offset_mm/x`), number("Circle off centre, down", "mm", `${at}/offset_mm/y`),
 ];
+const LENS = [...lensAt("/capture/lens"), number("Focus distance", "mm", "/capture/lens/focus_distance_mm"), number("Exit pupil", "mm", "/capture/lens/exit_pupil_mm")];
+const lensToChoose = (place) => [...lensAt(`/lenses/${place}`), number("Squeeze", "×", `/lenses/${place}/squeeze`), choice("Squeeze along", `/lenses/${place}/squeeze_axis`, AXES),
+  list("Settings of a zoom", `/lenses/${place}/settings`)];
+const otherMode = (place) => [...captureAt(`/alternatives/${place}`), ...lensAt(`/alternatives/${place}/lens`).map((field) => ({ ...field, name: `Lens: ${field.name}` }))];
 const FRAMING = [
   choice("Frames lie", "/framing/arrangement", [[undefined, "each on its own"], ["shared_point", "on one shared point"]]),
   choice("Aim", "/framing/objective", [[undefined, "in the order of the list"], ["largest", "largest areas"], ["raise_smallest", "raise the smallest"]]),
@@ -34,6 +43,24 @@ const FRAMING = [
   number("Subject from left", "px", "/framing/subject/x"), number("Subject from top", "px", "/framing/subject/y"),
   number("Subject width", "px", "/framing/subject/width"), number("Subject height", "px", "/framing/subject/height"),
   list("One frame inside another, [[\"inner\", \"outer\"]]", "/framing/nest"),
+];
+const CRITERIA = ["enough_pixels", "passes", "changeovers", "lens_covers", "minutes", "megabytes", "smallest_oversampling", "reframe_room", "same_moment"];
+const DAY = [
+  number("Shots", "", "/production/shots"), number("Takes a shot", "", "/production/takes_per_shot"),
+  number("A take", "minutes", "/production/minutes_per_take"), number("A change-over", "minutes", "/production/minutes_per_changeover"),
+  number("Time there is", "minutes", "/production/minutes_available"), number("Storage there is", "MB", "/production/megabytes_available"),
+  number("Passes at most", "", "/passes"), number("Pan to the right", "°/s", "/movement/pan_deg_s"), number("Tilt upwards", "°/s", "/movement/tilt_deg_s"),
+  list(`What counts first, of ${CRITERIA.join(", ")}`, "/prefer"), list("Rolls allowed, of 0, 90, 180, 270", "/rolls"), list("The rig", "/rig"),
+];
+const YES = (name, pointer, first) => choice(name, pointer, first ? [[undefined, "yes"], [false, "no"]] : [[undefined, "no"], [true, "yes"]]);
+const PAPER = [
+  choice("Colours", "/overlay/palette", [[undefined, "Okabe and Ito"], ["tol_bright", "Tol, bright"], ["tol_high_contrast", "Tol, high contrast"]]),
+  choice("Labels", "/overlay/labels", [[undefined, "full"], ["short", "short"], ["none", "none"]]),
+  choice("Darken outside", "/overlay/shade", [[undefined, "nothing"], ["combined_area", "all frames"], ["frame", "one frame"]]),
+  text("That one frame", "/overlay/shade_frame"), YES("Common area", "/overlay/common_area", false), YES("Centre marks", "/overlay/centre_marks", true),
+  choice("Plate of another size", "/plate/fit", [[undefined, "is refused"], ["scale", "is scaled"]]), number("Longest side of what comes", "px", "/plate/longest_side_px"),
+  choice("Paper of the sheet", "/sheet/paper", [[undefined, "A4"], ["letter", "letter"]]), text("Title of the sheet", "/sheet/title"), text("Date on the sheet", "/sheet/date"),
+  text("Notes on the sheet", "/sheet/notes", true), choice("Paper of the chart", "/chart/paper", [[undefined, "A3"], ["A2", "A2"]]), number("Or the chart's picture, wide", "mm", "/chart/width_mm"),
 ];
 const SETS = [["ebu_r95", "EBU R 95"], ["itu_r_bt1848", "ITU-R BT.1848"], ["smpte_st2046_1", "SMPTE ST 2046-1"], ["smpte_rp218", "SMPTE RP 218"]];
 const deliverable = (place) => {
@@ -45,8 +72,11 @@ const deliverable = (place) => {
     number("Oversampling, at least", "×", `${at}/minimum_oversampling`), number("Weight", "", `${at}/weight`),
     number("Align point across", "share", `${at}/align/x`), number("Align point down", "share", `${at}/align/y`),
     number("Protection on each side", "share", `${at}/protection/each_side`), number("Protection inward", "share", `${at}/protection/inward`),
+    ...["left", "top", "right", "bottom"].map((side) => number(`Protection, ${side}`, "share", `${at}/protection/${side}`)),
     choice("Delivered turned by", `${at}/delivery_turn`, [[undefined, "0°"], [90, "90°"], [180, "180°"], [270, "270°"]]),
     number("Screen height", "mm", `${at}/display/height_mm`), number("Nearest viewer", "mm", `${at}/display/viewing_distance_mm`),
+    number("Pitch of an LED wall", "mm", `${at}/display/pixel_pitch_mm`),
+    number("Screen in the hand, wide", "px", `${at}/display/screen/width`), number("Screen in the hand, high", "px", `${at}/display/screen/height`),
     ...SETS.map(([value, name]) => ({ name: `Safe areas: ${name}`, pointer: `${at}/safe_area_sets`, kind: "member", value })),
     list("Own safe areas", `${at}/safe_areas`),
   ];
@@ -76,60 +106,74 @@ function shown(field, control, job) {
   }
 }
 
+const count = (list) => (Array.isArray(list) ? list.length : 0);
+
+/** A name that none of a list has. */
+function unused(list, name) {
+  const taken = new Set(list.map((each) => each.label));
+  let place = list.length + 1;
+  while (taken.has(`${name} ${place}`)) place += 1;
+  return `${name} ${place}`;
+}
+
 export class Drawer {
-  constructor({ form, problems, onWrite, onAdd, onRemove, onSubject, onPick }) {
-    Object.assign(this, { form, problems, onWrite, onAdd, onRemove, onSubject, onPick, shape: null, entries: [] });
+  constructor({ form, problems, onWrite, onJob, onPick }) {
+    Object.assign(this, { form, problems, onWrite, onJob, onPick, shape: null, entries: [], titles: [] });
     form.addEventListener("submit", (event) => event.preventDefault());
   }
 
-  show(job, picked) {
-    const count = Array.isArray(job.deliverables) ? job.deliverables.length : 0;
-    if (this.shape !== count) this.#build(count);
+  show(job, prefix) {
+    this.job = job;
+    const shape = [job.deliverables, job.alternatives, job.lenses].map(count).join();
+    if (this.shape !== shape) this.#build(job, shape);
     for (const entry of this.entries) shown(entry.field, entry.control, job);
-    this.titles.forEach((title, place) => { title.textContent = `${place + 1}. ${job.deliverables[place]?.label ?? "deliverable"}`; });
+    for (const { title, name } of this.titles) title.textContent = `${prefix}${name()}`;
     this.subject.textContent = job.framing?.subject ? "Remove the subject" : "Mark a subject";
-    if (this.picked !== picked) this.picked = picked;
   }
 
-  #build(count) {
-    const open = new Set([...this.form.querySelectorAll("details[open]")].map((each) => each.dataset.name));
-    this.shape = count;
-    this.entries = [];
-    this.titles = [];
-    const parts = [];
-    const group = (name, fields, ...more) => {
-      const details = document.createElement("details"), title = document.createElement("summary"), inner = document.createElement("div");
-      details.dataset.name = name;
-      details.open = open.has(name) || (open.size === 0 && name === "Capture" && matchMedia("(min-width: 62rem)").matches);
-      title.textContent = name;
-      inner.className = "fieldset";
+  #build(job, shape) {
+    const open = new Set([...this.form.querySelectorAll("details[open]")].map((each) => each.dataset.name)), isFirst = this.shape === null;
+    Object.assign(this, { shape, entries: [], titles: [] });
+    const group = (key, name, fields, ...more) => {
+      const details = document.createElement("details"), title = made("summary"), inner = made("div", undefined, "fieldset");
+      details.dataset.name = key;
+      details.open = open.has(key) || (isFirst && key === "capture" && matchMedia("(min-width: 62rem)").matches);
       inner.setAttribute("role", "group");
-      inner.setAttribute("aria-label", name);
+      inner.setAttribute("aria-label", name());
       inner.append(...fields.map((field) => this.#field(field)), ...more);
       details.append(title, inner);
-      parts.push(details);
-      return title;
+      this.titles.push({ title, name });
+      return details;
     };
-    this.subject = this.#button("Mark a subject", () => this.onSubject());
-    group("Capture", CAPTURE);
-    group("Lens", LENS);
-    group("Framing", FRAMING, this.subject);
-    for (let place = 0; place < count; place += 1) {
-      const remove = this.#button("Remove this deliverable", () => this.onRemove(place));
-      const title = group(`Deliverable ${place + 1}`, deliverable(place), remove);
-      title.parentElement.addEventListener("toggle", (event) => event.target.open && event.target.contains(document.activeElement) && this.onPick(place));
-      this.titles.push(title);
-    }
-    parts.push(this.#button("Add a deliverable", () => this.onAdd()));
-    this.form.replaceChildren(...parts);
+    const remove = (what, pointer) => button(`Remove this ${what}`, () => this.onJob(write(this.job, pointer, undefined)));
+    this.subject = button("Mark a subject", () => this.#toggleSubject());
+    const frames = Array.from({ length: count(job.deliverables) }, (_, place) => {
+      const details = group(`deliverable ${place}`, () => `${place + 1}. ${this.job.deliverables[place]?.label ?? "deliverable"}`, deliverable(place), remove("deliverable", `/deliverables/${place}`));
+      details.addEventListener("toggle", () => details.open && details.contains(document.activeElement) && this.onPick(place));
+      return details;
+    });
+    const modes = Array.from({ length: count(job.alternatives) }, (_, place) =>
+      group(`mode ${place}`, () => `Other mode: ${this.job.alternatives[place]?.label ?? place + 1}`, otherMode(place), remove("mode", `/alternatives/${place}`)));
+    const lenses = Array.from({ length: count(job.lenses) }, (_, place) =>
+      group(`lens ${place}`, () => `Lens to choose: ${this.job.lenses[place]?.label ?? place + 1}`, lensToChoose(place), remove("lens", `/lenses/${place}`)));
+    this.form.replaceChildren(
+      group("capture", () => "Capture", captureAt("/capture")), group("lens", () => "Lens", LENS), group("framing", () => "Framing", FRAMING, this.subject), ...frames,
+      button("Add a deliverable", () => this.#add("deliverables", (list) => ({ label: unused(list, "frame"), raster: { width: 1080, height: 1080 } }))),
+      ...modes, button("Add a mode to weigh", () => this.#add("alternatives", (list) => ({ ...structuredClone(this.job.capture), label: unused(list, "mode"), roll: undefined }))),
+      ...lenses, button("Add a lens to choose", () => this.#add("lenses", (list) => ({ label: unused(list, "lens"), focal_length_mm: 50 }))),
+      group("day", () => "The day, the movement, the rig", DAY), group("paper", () => "Pictures and paper", PAPER));
   }
 
-  #button(name, act) {
-    const button = document.createElement("button");
-    button.type = "button";
-    button.textContent = name;
-    button.addEventListener("click", act);
-    return button;
+  #add(member, entry) {
+    const job = structuredClone(this.job), list = job[member] ?? [];
+    list.push(entry(list));
+    this.onJob({ ...job, [member]: list });
+  }
+
+  #toggleSubject() {
+    const { job } = this, { width, height } = uprightSize(job.capture);
+    const subject = { x: Math.round(width * 0.45), y: Math.round(height * 0.3), width: Math.round(width * 0.1), height: Math.round(height * 0.3) };
+    this.onJob(write(job, "/framing/subject", job.framing?.subject ? undefined : subject));
   }
 
   #field(field) {

@@ -3,33 +3,30 @@
 // Three kinds of coordinates: recorded px (rect, protection_rect, usable area, circle), upright px (upright_rect, subject),
 // and the scene, which is the upright picture with its squeezed axis stretched. Drawing happens in the scene.
 
+import { element } from "./dom.js";
 import { uprightSize } from "./job.js";
+import { circleOf, coveredOf, regionOf, usableOf } from "./region.js";
 
-const SVG = "http://www.w3.org/2000/svg";
 // The overlay's own colours and dashes, so that a frame is the same frame on paper: Okabe and Ito, "Color Universal Design" (2008).
 const COLOURS = ["#e69f00", "#56b4e9", "#f0e442", "#009e73", "#cc79a7", "#d55e00", "#0072b2"];
 const DASHES = [14, 8, 22, 5, 30, 11, 3, 40];
-const HIT = 15; // half a handle's side on the screen: more than the 24 px that a finger needs
+// Half a handle's side on the screen: a mouse needs 24 px at least (WCAG 2.2, 2.5.8), a finger more.
+const HIT = matchMedia("(pointer: coarse)").matches ? 22 : 15;
 
 export const colourOf = (place) => COLOURS[place % COLOURS.length];
-export function dashesOf(place) {
+/** Dashes of a frame; none for the first. They grow with the type, as on a wall. */
+export function dashesOf(place, times = typeScale()) {
   const turn = place % (4 * DASHES.length);
-  if (turn === 0) return "";
-  return [DASHES[Math.floor(turn / 4)], 3, ...Array(turn % 4).fill([2, 3]).flat()].join(" ");
+  if (turn === 0) return undefined;
+  return [DASHES[Math.floor(turn / 4)], 3, ...Array(turn % 4).fill([2, 3]).flat()].map((dash) => dash * times).join(" ");
 }
 
-export function element(name, attributes = {}, ...children) {
-  const made = document.createElementNS(SVG, name);
-  for (const [attribute, value] of Object.entries(attributes)) if (value !== undefined) made.setAttribute(attribute, value);
-  made.append(...children);
-  return made;
-}
+export const typeScale = () => parseFloat(getComputedStyle(document.documentElement).fontSize) / 16;
 
 /** A small line in the colour and the dash of a frame. */
 export function keyOf(place) {
-  const line = element("path", { d: "M1 5H31", stroke: colourOf(place), "stroke-width": 3, "stroke-dasharray": dashesOf(place) || undefined });
-  const key = element("svg", { class: "key", viewBox: "0 0 32 10", "aria-hidden": "true" }, line);
-  return key;
+  const line = element("path", { d: "M1 5H31", stroke: colourOf(place), "stroke-width": 3, "stroke-dasharray": dashesOf(place, 1) });
+  return element("svg", { class: "key", viewBox: "0 0 32 10", "aria-hidden": "true" }, line);
 }
 
 /** How the pictures of one capture lie in the scene. */
@@ -58,45 +55,47 @@ export function sceneOf(capture) {
 
 const box = (name, r, more = {}) => element("rect", { class: name, x: r.x, y: r.y, width: r.width, height: r.height, ...more });
 
-function circleOf(capture, scene) {
-  const diameter = capture.lens?.image_circle_mm, pitch = capture.photosite_pitch_um;
-  if (!(diameter > 0) || !(pitch > 0)) return [];
-  const { width, height } = capture.raster, imager = capture.photosites ?? capture.raster;
-  const across = (1000 / pitch) * (width / imager.width), down = (1000 / pitch) * (height / imager.height);
-  const offset = capture.lens.offset_mm ?? {};
-  const centre = { x: width / 2 + (offset.x ?? 0) * across, y: height / 2 + (offset.y ?? 0) * down };
-  return [element("ellipse", {
-    class: "circle", cx: centre.x, cy: centre.y, rx: (diameter / 2) * across, ry: (diameter / 2) * down,
-    transform: `matrix(${scene.matrix.join(" ")})`,
-  })];
-}
+const drawnAs = (corners) => corners.map(([x, y]) => `${x} ${y}`).join("L");
 
-function usableOf(capture, scene) {
-  if (!Array.isArray(capture.usable_area)) return [];
-  const points = capture.usable_area.map(([x, y]) => scene.point(x, y).join(",")).join(" ");
-  return [element("polygon", { class: "area", points })];
+/** What may be used of the raster: the rest is dimmed, and each of its limits is a line. */
+function regionPartsOf(capture, scene) {
+  const { width, height } = capture.raster, region = regionOf(capture), circle = circleOf(capture);
+  const whole = `M0 0H${width}V${height}H0z`, kept = region.length ? `M${drawnAs(region)}z` : "";
+  const parts = [element("path", { class: "unusable", "fill-rule": "evenodd", d: whole + kept })];
+  for (const corners of [usableOf(capture), coveredOf(capture)].filter(Boolean)) parts.push(element("path", { class: "area", d: `M${drawnAs(corners)}z` }));
+  if (circle) parts.push(element("ellipse", { class: "circle", ...circle }));
+  if (parts.length > 1) parts.push(element("path", { class: "region", d: kept || "M0 0" }));
+  return [element("g", { transform: `matrix(${scene.matrix.join(" ")})` }, ...parts)];
 }
 
 function frameOf(place, extraction, scene, picked) {
   const r = scene.rect(extraction.upright_rect), colour = colourOf(place);
   const parts = [box("frame-edge", r)];
   const p = scene.recordedRect(extraction.protection_rect);
-  if (p.width !== r.width || p.height !== r.height) parts.push(box("protection", p, { stroke: colour, "stroke-width": 2 }));
+  if (p.width !== r.width || p.height !== r.height) parts.push(box("protection", p, { stroke: colour }));
   if (picked) parts.push(box("frame-fill", r, { fill: colour }));
-  parts.push(box(picked ? "frame is-picked" : "frame", r, { stroke: colour, "stroke-dasharray": dashesOf(place) || undefined }));
+  parts.push(box(picked ? "frame is-picked" : "frame", r, { stroke: colour, "stroke-dasharray": dashesOf(place) }));
   return element("g", {}, ...parts);
+}
+
+const ruler = document.createElement("canvas").getContext("2d");
+const TAG_PX = 12.5;
+
+function widthOf(text, weight) {
+  ruler.font = `${weight} ${TAG_PX}px ${getComputedStyle(document.body).fontFamily}`;
+  return ruler.measureText(text).width;
 }
 
 function tagsOf(extractions, scene, unit, picked) {
   const taken = [];
   return extractions.map((extraction, place) => {
-    const r = scene.rect(extraction.upright_rect), high = 19 * unit;
-    const wide = (extraction.deliverable.length * 8 + 12) * unit;
+    const r = scene.rect(extraction.upright_rect), high = 19 * unit, weight = place === picked ? 700 : 400;
+    const wide = (widthOf(extraction.deliverable, weight) + 13) * unit;
     const free = (x, y) => !taken.some((t) => x < t.x + t.wide && t.x < x + wide && y < t.y + high && t.y < y + high);
     let [x, y] = [r.x + 4 * unit, r.y + 4 * unit];
     for (let turn = 0; turn < 40 && !free(x, y); turn += 1) y += high + 2 * unit;
     taken.push({ x, y, wide });
-    const text = element("text", { class: "tag-text", x: x + 6 * unit, y: y + 13.5 * unit, "font-size": 12.5 * unit, "font-weight": place === picked ? 700 : 400 });
+    const text = element("text", { class: "tag-text", x: x + 6 * unit, y: y + 13.5 * unit, "font-size": TAG_PX * unit, "font-weight": weight });
     text.textContent = extraction.deliverable;
     return element("g", {}, element("rect", { class: "tag", x, y, width: wide, height: high, stroke: colourOf(place), "stroke-width": unit }), text);
   });
@@ -164,11 +163,20 @@ function pixelLines(scene, view, unit) {
   return [element("path", { class: "grid", d })];
 }
 
+/** A safe area where its frame lies now: as it lay in its frame when the service placed it. */
+function areaIn(frame, { upright_rect: area, within }) {
+  const wide = frame.width / within.width, high = frame.height / within.height;
+  return { x: frame.x + (area.x - within.x) * wide, y: frame.y + (area.y - within.y) * high, width: area.width * wide, height: area.height * high };
+}
+
 /** One picture: an SVG that is drawn anew for each answer, and its view. */
 export class Picture {
   constructor(svg, { onDrag, onDone, onKey }) {
-    Object.assign(this, { svg, onDrag, onDone, onKey, zoom: 1, centre: null, drawn: null });
+    Object.assign(this, { svg, onDrag, onDone, onKey, zoom: 1, centre: null, drawn: null, fingers: new Map() });
     svg.addEventListener("pointerdown", (event) => this.#grab(event));
+    svg.addEventListener("pointerdown", (event) => this.#finger(event));
+    svg.addEventListener("pointermove", (event) => this.#finger(event));
+    for (const end of ["pointerup", "pointercancel"]) svg.addEventListener(end, (event) => this.fingers.delete(event.pointerId));
     svg.addEventListener("wheel", (event) => this.#wheel(event), { passive: false });
     svg.addEventListener("keydown", (event) => this.#key(event));
     new ResizeObserver(() => this.redraw()).observe(svg);
@@ -195,9 +203,10 @@ export class Picture {
     if (!this.drawn) return;
     const { job, scene, extractions, safeAreas, common, picked, plate } = this.drawn, view = this.view, { unit } = view;
     // Labels and handles grow with the type, as on a wall.
-    const mark = unit * (parseFloat(getComputedStyle(document.documentElement).fontSize) / 16);
+    const mark = unit * typeScale();
     const held = document.activeElement?.closest?.("[data-handle]");
     const focus = held && this.svg.contains(held) ? held.dataset.handle : null;
+    this.svg.classList.toggle("is-near", this.zoom > 1);
     this.svg.setAttribute("viewBox", `${view.x} ${view.y} ${view.width} ${view.height}`);
     const whole = { x: 0, y: 0, width: scene.width, height: scene.height };
     const parts = [box("raster", whole)];
@@ -207,7 +216,7 @@ export class Picture {
         transform: `matrix(${scene.matrix.join(" ")})`, class: unit < 1 ? "pixelated" : undefined,
       }));
     }
-    parts.push(...circleOf(job.capture, scene), ...usableOf(job.capture, scene), ...pixelLines(scene, view, unit));
+    parts.push(...regionPartsOf(job.capture, scene), ...pixelLines(scene, view, unit));
     if (job.framing?.subject && [job.framing.subject.x, job.framing.subject.width].every(Number.isFinite)) {
       parts.push(box("subject", scene.rect(job.framing.subject)));
     }
@@ -216,7 +225,7 @@ export class Picture {
     if (common) parts.push(box("common", scene.recordedRect(common)));
     for (const area of safeAreas) {
       const place = extractions.findIndex((each) => each.deliverable === area.deliverable);
-      parts.push(box("safe", scene.rect(area.upright_rect), { stroke: colourOf(Math.max(0, place)) }));
+      if (place >= 0) parts.push(box("safe", scene.rect(areaIn(extractions[place].upright_rect, area)), { stroke: colourOf(place) }));
     }
     parts.push(...tagsOf(extractions, scene, mark, picked), ...handlesOf(job, extractions, picked, scene, mark));
     this.svg.replaceChildren(...parts);
@@ -271,8 +280,22 @@ export class Picture {
     return { x: view.x + (event.clientX - frame.left) * view.unit, y: view.y + (event.clientY - frame.top) * view.unit };
   }
 
+  /** Two fingers zoom about the middle between them. */
+  #finger(event) {
+    if (event.pointerType !== "touch" || !this.drawn || (event.type === "pointermove" && !this.fingers.has(event.pointerId))) return;
+    const apart = () => {
+      const [one, two] = [...this.fingers.values()];
+      return Math.hypot(one.clientX - two.clientX, one.clientY - two.clientY);
+    };
+    const before = this.fingers.size === 2 ? apart() : null;
+    this.fingers.set(event.pointerId, event);
+    if (event.type !== "pointermove" || before === null) return;
+    const [one, two] = [...this.fingers.values()];
+    this.zoomTo(this.zoom * (apart() / Math.max(1, before)), this.#place({ clientX: (one.clientX + two.clientX) / 2, clientY: (one.clientY + two.clientY) / 2 }));
+  }
+
   #grab(event) {
-    if (!this.drawn || event.button !== 0) return;
+    if (!this.drawn || event.button !== 0 || this.fingers.size > 1) return;
     const name = event.target.closest("[data-handle]")?.dataset.handle;
     if (!name && this.zoom === 1) return;
     event.preventDefault();
@@ -281,6 +304,7 @@ export class Picture {
     const begun = this.#place(event), job = this.drawn.job, extractions = this.drawn.extractions;
     let last = { x: event.clientX, y: event.clientY };
     const move = (moved) => {
+      if (this.fingers.size > 1) return;
       if (name) {
         const now = this.#place(moved);
         this.onDrag(name, { x: now.x - begun.x, y: now.y - begun.y }, { job, extractions });
