@@ -5,11 +5,15 @@ from __future__ import annotations
 import base64
 import io
 import json
+import threading
 import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 from PIL import Image, ImageDraw
 from playwright.sync_api import Page
+from werkzeug.serving import make_server
 
 SIZES = {"phone": (360, 800), "laptop": (1366, 768), "wall": (3840, 2160)}
 JOB: dict[str, Any] = {
@@ -27,6 +31,20 @@ SHARED = JOB | {
         "subject": {"x": 2300, "y": 1400, "width": 200, "height": 400},
     }
 }
+
+
+@contextmanager
+def served(app: Any) -> Iterator[str]:
+    """Serve a WSGI application on this machine, and give its address."""
+    server = make_server("127.0.0.1", 0, app, threaded=True)
+    thread = threading.Thread(target=server.serve_forever, daemon=True)
+    thread.start()
+    try:
+        yield f"http://127.0.0.1:{server.server_port}/"
+    finally:
+        server.shutdown()
+        thread.join(10)
+        server.server_close()
 
 
 def fragment(job: dict, other: dict | None = None) -> str:

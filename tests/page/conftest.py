@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import os
-import threading
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Page, sync_playwright
-from werkzeug.serving import make_server
 
-from page_by_hand import SIZES, settled
+from page_by_hand import SIZES, served, settled
 from tallwide_service import create_app
 
 CHROMIUM = Path("/usr/bin/chromium")
@@ -23,13 +21,8 @@ def app():
 
 @pytest.fixture(scope="session")
 def origin(app):
-    server = make_server("127.0.0.1", 0, app, threaded=True)
-    thread = threading.Thread(target=server.serve_forever, daemon=True)
-    thread.start()
-    yield f"http://127.0.0.1:{server.server_port}/"
-    server.shutdown()
-    thread.join(10)
-    server.server_close()
+    with served(app) as address:
+        yield address
 
 
 @pytest.fixture(scope="session")

@@ -6,16 +6,14 @@ import csv
 import html
 import io
 import json
-import threading
 import urllib.parse
 import zipfile
 from xml.etree import ElementTree as ET
 
 import pytest
 from PIL import Image
-from werkzeug.serving import make_server
 
-from page_by_hand import JOB, SHARED, drop_plate, fragment, job_on, settled, verdicts
+from page_by_hand import JOB, SHARED, drop_plate, fragment, job_on, served, settled, verdicts
 from tallwide import Client
 from tallwide.forms import MEDIA_TYPES
 
@@ -175,13 +173,8 @@ def elsewhere():
         picture = html.escape(urllib.parse.unquote(environ["QUERY_STRING"]))
         return [f'<!doctype html><title>elsewhere</title><img id="picture" src="{picture}">'.encode()]
 
-    server = make_server("127.0.0.1", 0, page, threaded=True)
-    thread = threading.Thread(target=server.serve_forever, daemon=True)
-    thread.start()
-    yield f"http://127.0.0.1:{server.server_port}/"
-    server.shutdown()
-    thread.join(10)
-    server.server_close()
+    with served(page) as address:
+        yield address
 
 
 def test_a_picture_stands_on_a_page_of_another_origin(browser, origin, elsewhere):
