@@ -12,3 +12,8 @@ from hypothesis import settings
 
 settings.register_profile("suite", deadline=None, derandomize=os.environ.get("CI") == "true")
 settings.load_profile("suite")
+
+# Apps that tests make have the default settings, whatever this machine's environment says; nobody reads their log.
+for name in [name for name in os.environ if name.startswith("TALLWIDE_")]:
+    del os.environ[name]
+os.environ["TALLWIDE_LOG"] = "off"

@@ -12,7 +12,8 @@ import json
 import math
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
@@ -168,10 +169,12 @@ def _add_drawing(
 
 def _add_serve(commands: Any) -> None:
     command = add_command(commands, "serve", run_serve, "start the service", "tallwide serve --port 8080")
-    command.add_argument("--host", default="127.0.0.1", help="address to listen on (default: this machine only)")
-    command.add_argument("--port", type=_whole(1, 65_535), default=8080, help="port to listen on (default: 8080)")
-    command.add_argument("--workers", type=_whole(1, 256), default=1, help="processes (default: 1)")
-    command.add_argument("--threads", type=_whole(1, 256), default=4, help="threads that compute, per process")
+    command.add_argument("--host", help="address to listen on (default: this machine only)")
+    command.add_argument("--port", type=_whole(1, 65_535), help="port to listen on (default: 8080)")
+    command.add_argument("--workers", type=_whole(1, 256), help="processes (default: 1)")
+    command.add_argument("--threads", type=_whole(1, 64), help="requests computed at a time, per process (default: 2)")
+    words = "print the service's settings as they are in force here, secrets masked"
+    add_command(commands, "settings", run_settings, words, "tallwide settings")
 
 
 def _whole(least: int, most: int) -> Callable[[str], int]:
@@ -289,12 +292,36 @@ def drawing_command(name: str) -> Command:
 
 def run_serve(options: argparse.Namespace) -> int:
     """Serve until stopped."""
-    try:
+    with _service_at_hand():
         from tallwide_service.serving import serve  # noqa: PLC0415
+        from tallwide_service.settings import WrongSetting, read_settings  # noqa: PLC0415
+
+    given = {name: getattr(options, name) for name in ("host", "port", "workers", "threads")}
+    try:
+        serve(replace(read_settings(os.environ), **{name: value for name, value in given.items() if value is not None}))
+    except WrongSetting as error:
+        raise UsageError(str(error)) from error
+    return DONE
+
+
+def run_settings(_: argparse.Namespace) -> int:
+    """Print the settings in force."""
+    with _service_at_hand():
+        from tallwide_service.settings import WrongSetting, read_settings, shown  # noqa: PLC0415
+
+    try:
+        return print_json(shown(read_settings(os.environ)))
+    except WrongSetting as error:
+        raise UsageError(str(error)) from error
+
+
+@contextlib.contextmanager
+def _service_at_hand() -> Iterator[None]:
+    """Say what to install where the service is not there."""
+    try:
+        yield
     except ImportError as error:
         raise UsageError(f"the service is not installed ({error.name}): pip install 'tallwide[service]'") from error
-    serve(options.host, options.port, workers=options.workers, threads=options.threads)
-    return DONE
 
 
 def run_demo(options: argparse.Namespace) -> int:

@@ -283,8 +283,10 @@ class Client:
 def _installed_service() -> BaseAdapter:
     try:
         from tallwide_service import create_app  # noqa: PLC0415 - only the in-process transport needs the service
+        from tallwide_service.settings import Settings  # noqa: PLC0415
 
-        return InProcessAdapter(create_app())
+        # The environment's settings are a server's: nobody shows himself a token.
+        return InProcessAdapter(create_app(Settings(), is_bounded=False))
     except ImportError as error:
         raise ServiceMissing(
             f"no URL is given, TALLWIDE_URL is not set, and the service is not installed here ({error.name}): "

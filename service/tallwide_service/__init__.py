@@ -7,11 +7,13 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from flask import Flask
 
+    from tallwide_service.settings import Settings
+
 __all__ = ["create_app"]
 
 
-def create_app() -> Flask:
+def create_app(settings: Settings | None = None, *, is_bounded: bool = True) -> Flask:
     """Return the service as a WSGI application; the web libraries load with the first one."""
     from tallwide_service.api.app import create_app as create  # noqa: PLC0415 - the core must load without Flask
 
-    return create()
+    return create(settings, is_bounded=is_bounded)

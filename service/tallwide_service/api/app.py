@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import re
-import secrets
+import os
 from typing import Any, get_args
 
-from flask import Flask, Response, g, request
+from flask import Flask, Response
 from flask_smorest import Api
 from flask_swagger_ui import get_swaggerui_blueprint
 
@@ -30,7 +29,9 @@ from tallwide.version import VERSION
 from tallwide_service.api import framing, handing_over, operations, page, pictures, placing, problems
 from tallwide_service.api.computing import json_response
 from tallwide_service.api.described import answer_schemas
-from tallwide_service.api.documented import PROBLEM_SCHEMA
+from tallwide_service.api.documented import PROBLEM_SCHEMA, refusals
+from tallwide_service.api.entrance.layer import Entrance, computes, is_for_everybody
+from tallwide_service.api.entrance.names import Routes
 from tallwide_service.api.quick_lane import QuickLane
 from tallwide_service.api.schemas import (
     AspectField,
@@ -42,6 +43,7 @@ from tallwide_service.api.schemas import (
     Text,
     Whole,
 )
+from tallwide_service.settings import Settings, read_settings
 
 ANSWERS = (
     ExtractionsAnswer,
@@ -71,14 +73,6 @@ SHAPES: dict[str, dict[str, Any]] = {
     },
     "Comparand": {"oneOf": [{"required": ["job"]}, {"required": ["document", "form"]}]},
 }
-REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
-SECURITY_HEADERS = {
-    "X-Content-Type-Options": "nosniff",
-    "X-Frame-Options": "DENY",
-    "Referrer-Policy": "no-referrer",
-    "Content-Security-Policy": "default-src 'none'; frame-ancestors 'none'",
-    "Cross-Origin-Resource-Policy": "same-origin",
-}
 # Swagger UI brings its own scripts and styles; it sets some styles inline.
 DOCS_POLICY = (
     "default-src 'none'; script-src 'self' 'unsafe-inline'; style-src 'self' 'unsafe-inline'; "
@@ -86,8 +80,23 @@ DOCS_POLICY = (
 )
 
 
-def create_app() -> Flask:
-    """Return the service as a WSGI application."""
+def create_app(settings: Settings | None = None, *, is_bounded: bool = True) -> Flask:
+    """Return the service as a WSGI application.
+
+    Parameters
+    ----------
+    settings
+        What the operator decided; read from the environment where left out.
+    is_bounded
+        Whether requests are counted, logged, computed a few at a time and under a deadline; not so within
+        somebody's own process.
+
+    Raises
+    ------
+    WrongSetting
+        If a setting makes no sense.
+    """
+    settings = read_settings(os.environ) if settings is None else settings
     app = Flask("tallwide_service", static_folder=None)
     app.config.update(
         API_TITLE="tallwide",
@@ -95,20 +104,21 @@ def create_app() -> Flask:
         OPENAPI_VERSION="3.1.1",
         PROPAGATE_EXCEPTIONS=False,
     )
-    app.before_request(_name_request)
-    app.after_request(_finish_response)
     api = _api(app)
     problems.register(app)
     document = _as_served(api.spec.to_dict())
     app.add_url_rule("/openapi.json", "openapi", lambda: json_response(document))
     # Relative, so that a proxy may serve the service under any path and any name.
     app.add_url_rule("/docs", "docs", lambda: Response(status=308, headers={"Location": "docs/"}))
-    app.register_blueprint(
-        get_swaggerui_blueprint("/docs", "../openapi.json", config={"app_name": "tallwide", "validatorUrl": None})
-    )
+    docs = get_swaggerui_blueprint("/docs", "../openapi.json", config={"app_name": "tallwide", "validatorUrl": None})
+    docs.after_request(_with_docs_policy)
+    app.register_blueprint(docs)
     app.register_blueprint(page.blueprint)
     app.extensions["tallwide-openapi"] = document
-    app.wsgi_app = QuickLane(app.wsgi_app, _headers_of)  # type: ignore[method-assign] # as Flask's own guide has it
+    routes = Routes(str(rule) for rule in app.url_map.iter_rules())
+    entrance = Entrance(QuickLane(app.wsgi_app), settings, routes, is_bounded=is_bounded)
+    app.extensions["tallwide-entrance"] = entrance
+    app.wsgi_app = entrance  # type: ignore[method-assign] # Flask's own way to put a layer in front
     return app
 
 
@@ -147,7 +157,24 @@ def _as_served(document: dict[str, Any]) -> dict[str, Any]:
     components["responses"] = {"DEFAULT_ERROR": {"description": "Any other problem.", "content": problem}}
     for unused in ("Error", "PaginationMetadata"):
         del components["schemas"][unused]
+    for path, item in document["paths"].items():
+        for name, operation in item.items():
+            if name != "parameters":
+                _describe_entrance(path, operation)
+    components["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}
+    document["security"] = [{}, {"token": []}]
     return document
+
+
+def _describe_entrance(path: str, operation: dict[str, Any]) -> None:
+    """Add what an operation answers before it is asked: no token, no place, no time."""
+    statuses = [*([] if is_for_everybody(path) else [401]), *([429, 503] if computes(path) else [])]
+    operation["responses"].update(refusals(*statuses))
+    if "429" in operation["responses"]:
+        schema = {"type": "integer", "minimum": 1}
+        operation["responses"]["429"]["headers"] = {"Retry-After": {"description": "Seconds.", "schema": schema}}
+    if is_for_everybody(path):
+        operation["security"] = []
 
 
 def _info() -> dict[str, Any]:
@@ -161,25 +188,6 @@ def _info() -> dict[str, Any]:
     }
 
 
-def _name_request() -> None:
-    """Take the caller's request id where it is a plain one, else make one."""
-    g.request_id = _request_id(request.environ)
-
-
-def _request_id(environ: dict[str, Any]) -> str:
-    given = environ.get("HTTP_X_REQUEST_ID", "")
-    return given if REQUEST_ID.fullmatch(given) else secrets.token_hex(8)
-
-
-def _headers_of(environ: dict[str, Any]) -> list[tuple[str, str]]:
-    """Return what `_finish_response` gives an answer, for one that does not go through Flask."""
-    return [*SECURITY_HEADERS.items(), ("X-Request-ID", _request_id(environ))]
-
-
-def _finish_response(response: Response) -> Response:
-    for name, value in SECURITY_HEADERS.items():
-        response.headers.setdefault(name, value)
-    if request.path.startswith("/docs"):
-        response.headers["Content-Security-Policy"] = DOCS_POLICY
-    response.headers["X-Request-ID"] = g.get("request_id", "")
+def _with_docs_policy(response: Response) -> Response:
+    response.headers["Content-Security-Policy"] = DOCS_POLICY
     return response

@@ -33,7 +33,13 @@ _quick_job = reader_of(JOB_SCHEMA)
 
 def posted_job(request: Request) -> Job:
     """Return the job in a request's body."""
-    return read_job(posted_bytes(request))
+    return counted(request, read_job(posted_bytes(request)))
+
+
+def counted(request: Request, job: Job) -> Job:
+    """Return a job, once it is noted how many frames an answer to it has computed."""
+    request.environ["tallwide.items"] = len(job.deliverables)
+    return job
 
 
 def queried_job(request: Request, *, beside: frozenset[str] = frozenset()) -> Job:
@@ -49,7 +55,7 @@ def queried_job(request: Request, *, beside: frozenset[str] = frozenset()) -> Jo
         raise Problem(400, "query", "The query could not be read", "the parameter job is required")
     if len(written) > LIMITS.query_job_characters:
         raise too_large("the parameter job", LIMITS.query_job_characters, len(written), "characters")
-    return read_job(inflated(written))
+    return counted(request, read_job(inflated(written)))
 
 
 def posted_bytes(request: Request) -> bytes:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from flask import Response, abort
+from flask import Response, abort, current_app
 from flask_smorest import Blueprint
 
 from tallwide.version import VERSION
@@ -21,6 +21,10 @@ def plain_answer(description: str) -> dict[str, Any]:
     return {"200": {"description": description, "content": {JSON_TYPE: {"schema": {"type": "object"}}}}}
 
 
+READINESS = {**plain_answer("They are."), **refusals(503)}
+NUMBERS = {"200": {"description": "Numbers.", "content": {"text/plain": {"schema": {"type": "string"}}}}}
+
+
 @blueprint.route("/livez", methods=["GET"])
 @blueprint.doc(operationId="livez", summary="Whether the process answers", responses=plain_answer("It does."))
 def livez() -> Response:
@@ -29,14 +33,20 @@ def livez() -> Response:
 
 
 @blueprint.route("/readyz", methods=["GET"])
-@blueprint.doc(operationId="readyz", summary="Whether requests are welcome", responses=plain_answer("They are."))
+@blueprint.doc(
+    operationId="readyz",
+    summary="Whether requests are welcome",
+    responses={**plain_answer("They are."), **refusals(503)},
+)
 def readyz() -> Response:
     """Answer without computing anything; nothing has to be waited for, since the service keeps no state."""
     return json_response({"status": "ok"})
 
 
 @blueprint.route("/healthz", methods=["GET"])
-@blueprint.doc(operationId="healthz", summary="The same as /readyz", responses=plain_answer("They are."))
+@blueprint.doc(
+    operationId="healthz", summary="The same as /readyz", responses={**plain_answer("They are."), **refusals(503)}
+)
 def healthz() -> Response:
     """Answer as `/readyz` does."""
     return json_response({"status": "ok"})
@@ -56,6 +66,24 @@ def version() -> Response:
 def limits() -> Response:
     """Return every bound by name."""
     return json_response(as_document())
+
+
+@blueprint.route("/metrics", methods=["GET"])
+@blueprint.doc(
+    operationId="metrics",
+    summary="What has been answered, for Prometheus",
+    responses={
+        "200": {"description": "Numbers.", "content": {"text/plain": {"schema": {"type": "string"}}}},
+        **refusals(404),
+    },
+)
+def metrics() -> Response:
+    """Return all numbers as text; 404 where they are switched off."""
+    entrance = current_app.extensions["tallwide-entrance"]
+    if entrance.metrics is None:
+        abort(404, description="metrics are switched off")
+    entrance.journal.count()
+    return Response(entrance.metrics.text(), content_type=entrance.metrics.content_type)
 
 
 @blueprint.route("/problems/<slug>", methods=["GET"])

@@ -9,7 +9,7 @@ from http import HTTPStatus
 from typing import Any
 
 import orjson
-from flask import Flask, Response, g, request
+from flask import Flask, Response, request
 from werkzeug.exceptions import HTTPException
 
 from tallwide_service.errors import JobError
@@ -20,6 +20,10 @@ LOG = logging.getLogger("tallwide_service")
 
 # Each kind of problem that this service words itself: slug, status, and what it means.
 KINDS: dict[str, tuple[int, str]] = {
+    "no-token": (401, "The service asks for a bearer token, and none that opens it was shown."),
+    "busy": (429, "All places to compute in are taken, and those to wait in; Retry-After says when to ask again."),
+    "out-of-time": (503, "The work was ended because it took longer than `limit` seconds."),
+    "stopping": (503, "The service was asked to stop: it finishes what it has begun; another replica is to be asked."),
     "query": (400, "The query string lacks what the endpoint needs, or holds what it cannot read."),
     "not-json": (400, "The body is empty, not UTF-8, not JSON, nested too deeply, or has a name twice in one object."),
     "parts": (400, "A multipart body has not exactly one part job and one part still."),
@@ -38,7 +42,7 @@ KINDS: dict[str, tuple[int, str]] = {
 
 
 class Problem(Exception):
-    """A refusal of the web layer, with all that its document says."""
+    """A refusal of the web layer, with all that its document says; without a slug its type is `about:blank`."""
 
     def __init__(
         self,
@@ -56,28 +60,29 @@ class Problem(Exception):
         self.faults, self.members, self.headers = faults, members or {}, headers or {}
 
 
-def problem(
-    status: int,
-    type_: str,
-    title: str,
-    detail: str,
-    *,
-    members: Mapping[str, Any] | None = None,
-    headers: Mapping[str, str] | None = None,
-) -> Response:
-    """Return a problem document."""
+def problem_bytes(error: Problem, environ: Mapping[str, Any]) -> bytes:
+    """Return a problem document; `environ` is that of the request (WSGI)."""
+    root = environ.get("SCRIPT_NAME", "")
     document = {
-        "type": type_,
-        "title": title,
-        "status": status,
-        "detail": detail,
-        "instance": request.script_root + request.path,
-        "request_id": g.get("request_id", ""),
-        **(members or {}),
+        "type": f"{root}/problems/{error.slug}" if error.slug else "about:blank",
+        "title": error.title,
+        "status": error.status,
+        "detail": error.detail,
+        "instance": root + environ.get("PATH_INFO", "").encode("latin-1", "replace").decode("utf-8", "replace"),
+        "request_id": environ.get("tallwide.request_id", ""),
+        **error.members,
     }
-    response = Response(_encoded(document), status, mimetype=MEDIA_TYPE)
+    if error.faults is not None:
+        document["errors"] = error.faults
+    return _encoded(document)
+
+
+def problem_response(error: Problem) -> Response:
+    """Return a problem document as the answer to the request at hand."""
+    request.environ["tallwide.problem"] = error.slug
+    response = Response(problem_bytes(error, request.environ), error.status, mimetype=MEDIA_TYPE)
     response.headers["Cache-Control"] = "no-store"
-    response.headers.update(headers or {})
+    response.headers.update(error.headers)
     return response
 
 
@@ -86,11 +91,6 @@ def _encoded(document: Mapping[str, Any]) -> bytes:
         return orjson.dumps(document, option=orjson.OPT_APPEND_NEWLINE, default=str)
     except TypeError:  # half of a surrogate pair, repeated from a request: escaped, it can be said
         return json.dumps(document, default=str).encode() + b"\n"
-
-
-def problem_type(slug: str) -> str:
-    """Return the URI reference of a kind of problem: a page of this service."""
-    return f"{request.script_root}/problems/{slug}"
 
 
 def faults_of(messages: Any, pointer: str = "") -> list[dict[str, Any]]:
@@ -125,30 +125,15 @@ def _faults(messages: Any, pointer: str) -> Iterator[dict[str, Any]]:
 
 def register(app: Flask) -> None:
     """Answer every error of an app with a problem document."""
-    app.register_error_handler(Problem, _answer_problem)
+    app.register_error_handler(Problem, problem_response)
     app.register_error_handler(JobError, _answer_job_error)
     app.register_error_handler(HTTPException, _answer_http_error)
     app.register_error_handler(Exception, _answer_surprise)
 
 
-def _answer_problem(error: Problem) -> Response:
-    members = dict(error.members)
-    if error.faults is not None:
-        members["errors"] = error.faults
-    return problem(
-        error.status, problem_type(error.slug), error.title, error.detail, members=members, headers=error.headers
-    )
-
-
 def _answer_job_error(error: JobError) -> Response:
     faults = [{"pointer": fault.pointer, "detail": fault.detail} for fault in error.faults]
-    return problem(
-        HTTPStatus.UNPROCESSABLE_ENTITY,
-        problem_type(error.slug),
-        error.title,
-        str(error),
-        members={"errors": faults},
-    )
+    return problem_response(Problem(422, error.slug, error.title, str(error), faults=faults))
 
 
 def _answer_http_error(error: HTTPException) -> Response:
@@ -158,14 +143,18 @@ def _answer_http_error(error: HTTPException) -> Response:
         for name, value in error.get_headers(request.environ)
         if name in ("Allow", "Retry-After", "WWW-Authenticate", "Location")
     }
-    return problem(status, "about:blank", HTTPStatus(status).phrase, error.description or "", headers=kept)
+    return problem_response(Problem(status, "", HTTPStatus(status).phrase, error.description or "", headers=kept))
+
+
+# What reveals nothing; the log has the rest.
+BROKEN = Problem(
+    500,
+    "",
+    "Internal Server Error",
+    "the service failed to answer; its log has the reason under this request_id",
+)
 
 
 def _answer_surprise(error: Exception) -> Response:
-    LOG.exception("unexpected error", exc_info=error)
-    return problem(
-        HTTPStatus.INTERNAL_SERVER_ERROR,
-        "about:blank",
-        "Internal Server Error",
-        "the service failed to answer; its log has the reason under this request_id",
-    )
+    LOG.error("unexpected error, request_id %s", request.environ.get("tallwide.request_id"), exc_info=error)
+    return problem_response(BROKEN)

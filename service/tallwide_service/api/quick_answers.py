@@ -65,8 +65,8 @@ class Placed(NamedTuple):
     place: PlainPlace
 
 
-def quick_answer(path: str, body: bytes) -> tuple[str, bytes]:
-    """Return an answer's identifier and bytes.
+def quick_answer(path: str, body: bytes) -> tuple[str, bytes, int]:
+    """Return an answer's identifier, its bytes and the number of its frames.
 
     Raises
     ------
@@ -95,7 +95,7 @@ def quick_answer(path: str, body: bytes) -> tuple[str, bytes]:
         "job": job,
         **write(job, ground, placed, rects),
     }
-    return identity, orjson.dumps(answer, option=orjson.OPT_APPEND_NEWLINE)
+    return identity, orjson.dumps(answer, option=orjson.OPT_APPEND_NEWLINE), len(placed)
 
 
 def _doubt_unknown(noun: Written, known: frozenset[str]) -> None:

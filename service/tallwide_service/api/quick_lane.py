@@ -18,7 +18,6 @@ from tallwide_service.api.quick_reader import Doubt
 from tallwide_service.limits import LIMITS
 
 Environ = dict[str, Any]
-Headers = list[tuple[str, str]]
 Application = Callable[[Environ, Callable[..., Any]], Iterable[bytes]]
 
 
@@ -29,12 +28,10 @@ class QuickLane:
     ----------
     inner
         What answers everything else.
-    always
-        The headers that every answer carries, for one request.
     """
 
-    def __init__(self, inner: Application, always: Callable[[Environ], Headers]) -> None:
-        self._inner, self._always = inner, always
+    def __init__(self, inner: Application) -> None:
+        self._inner = inner
 
     def __call__(self, environ: Environ, start_response: Callable[..., Any]) -> Iterable[bytes]:
         """Answer a request."""
@@ -42,7 +39,7 @@ class QuickLane:
             return self._inner(environ, start_response)
         body = environ["wsgi.input"].read(int(environ["CONTENT_LENGTH"]))
         try:
-            identity, answer = quick_answer(environ["PATH_INFO"], body)
+            identity, answer, frames = quick_answer(environ["PATH_INFO"], body)
         except Doubt:
             environ["wsgi.input"] = io.BytesIO(body)
             return self._inner(environ, start_response)
@@ -53,7 +50,8 @@ class QuickLane:
             ("Vary", "Accept"),
             ("Tallwide-Engine", VERSION),
         ]
-        start_response("200 OK", headers + self._always(environ))
+        environ["tallwide.items"] = frames
+        start_response("200 OK", headers)
         return [answer]
 
 

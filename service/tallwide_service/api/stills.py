@@ -10,7 +10,7 @@ from flask import request
 from werkzeug.exceptions import RequestEntityTooLarge
 
 from tallwide.job import Job, Plate
-from tallwide_service.api.body import job_of, json_document, too_large
+from tallwide_service.api.body import counted, job_of, json_document, too_large
 from tallwide_service.api.documented import EXAMPLE_JOB, JSON_TYPE, job_body
 from tallwide_service.api.problems import Problem
 from tallwide_service.limits import LIMITS
@@ -59,7 +59,7 @@ def posted_job_and_still() -> Posted:
         raise _wrong_parts("there must be one part job and one part still, which is a file")
     if len(written[0]) > LIMITS.body_bytes:
         raise too_large("the part job", LIMITS.body_bytes, f"more than {LIMITS.body_bytes}", "bytes")
-    job, file = job_of(json_document(written[0])), stills[0]
+    job, file = counted(request, job_of(json_document(written[0]))), stills[0]
     upload = hashlib.file_digest(file.stream, "sha256").hexdigest()  # type: ignore[arg-type]
     file.stream.seek(0)
     still = read_still(

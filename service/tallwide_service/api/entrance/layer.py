@@ -1,0 +1,367 @@
+"""The layer itself: every request goes through here, in this order.
+
+Names; the preflight of another origin's page; the token; then, for what computes, the body is read, a place is taken,
+and the rest happens under a deadline. Probes, numbers, reference data and the page's files need no place, so they are
+answered while every place is taken. At the end every answer gets its headers and is noted.
+"""
+
+from __future__ import annotations
+
+import logging
+import re
+import sys
+import time
+from collections.abc import Callable, Iterable, Iterator
+from contextvars import copy_context
+from dataclasses import dataclass
+from functools import partial
+from http import HTTPStatus
+from itertools import chain
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from tallwide_service.api.entrance.deadline import Deadline, Expired, OutOfTime
+from tallwide_service.api.entrance.journal import Journal, Note
+from tallwide_service.api.entrance.names import Routes, request_id, trace_id
+from tallwide_service.api.entrance.origins import Headers, Origins
+from tallwide_service.api.entrance.places import ComputingPlaces, NoPlace, Places
+from tallwide_service.api.entrance.reading import Environ, Reading
+from tallwide_service.api.entrance.tokens import Tokens
+from tallwide_service.api.problems import BROKEN, MEDIA_TYPE, Problem, problem_bytes
+from tallwide_service.settings import Settings
+
+if TYPE_CHECKING:
+    from tallwide_service.api.entrance.metrics import Metrics
+
+Result = TypeVar("Result")
+Application = Callable[[Environ, Callable[..., Any]], Iterable[bytes]]
+
+LOG = logging.getLogger("tallwide_service")
+PROBES = frozenset({"/livez", "/readyz", "/healthz"})
+READINESS = frozenset({"/readyz", "/healthz"})
+# What browsers load before anybody can type a token in: files that are the same for everybody.
+FILES, FOLDERS = frozenset({"/", "/docs", "/openapi.json"}), ("/page/", "/docs/")
+WITHOUT_COMPUTING = ("/v1/limits", "/v1/reference/")
+STREAMING = frozenset({"/v1/batch"})
+# Per process, and beside the places to compute and to wait in.
+BODIES, UPLOADS, STREAMS, SPARE_THREADS = 16, 2, 4, 4
+PREFIX = re.compile(r"(?:/[A-Za-z0-9._~-]{1,64}){1,8}")
+SECURITY_HEADERS = [
+    ("X-Content-Type-Options", "nosniff"),
+    ("X-Frame-Options", "DENY"),
+    ("Referrer-Policy", "no-referrer"),
+    ("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'"),
+]
+
+# What an answer may have of its own.
+POLICIES = frozenset({"Content-Security-Policy", "Cross-Origin-Resource-Policy"})
+
+
+def threads_needed(settings: Settings) -> int:
+    """Return the threads of a server under which a probe finds one free, whatever the others do."""
+    return settings.threads + settings.waiting + BODIES + UPLOADS + STREAMS + SPARE_THREADS
+
+
+@dataclass(slots=True)
+class Answer:
+    """What goes out, and how it came about."""
+
+    status: str
+    headers: Headers
+    body: list[bytes] | Stream
+    waited_s: float = 0.0
+    bytes_in: int = 0
+    gate: str = ""  # at which it was turned away
+
+
+class Entrance:
+    """A WSGI application around another one.
+
+    Parameters
+    ----------
+    inner
+        What answers.
+    settings
+        What the operator decided.
+    routes
+        The rules that paths are counted under.
+    is_bounded
+        Whether places and deadlines hold; not so within somebody's own process, who bounds himself.
+
+    Raises
+    ------
+    WrongSetting
+        If the file of tokens cannot be used.
+    """
+
+    def __init__(self, inner: Application, settings: Settings, routes: Routes, *, is_bounded: bool) -> None:
+        self._inner, self._routes = inner, routes
+        self._tokens = Tokens(settings.tokens, settings.tokens_file) if settings.asks_for_tokens else None
+        self._origins = Origins(settings.allowed_origins)
+        self._trusts_proxy = settings.trust_proxy
+        self._is_bounded, self._is_welcoming = is_bounded, True
+        self.places = ComputingPlaces(settings.threads, waiting=settings.waiting, wait_s=settings.wait_s)
+        self._streams = Places(STREAMS)
+        self._reading = Reading(bodies=BODIES, uploads=UPLOADS)
+        self._deadline = Deadline(settings.deadline_s)
+        self._always = [*SECURITY_HEADERS, ("Cross-Origin-Resource-Policy", self._origins.resource_policy)]
+        self.metrics: Metrics | None = None
+        if settings.metrics and is_bounded:
+            from tallwide_service.api.entrance import metrics  # noqa: PLC0415 - nobody's own process counts
+
+            self.metrics = metrics.Metrics(self.places)
+        self.journal = Journal(
+            self.metrics.count if self.metrics else None, sys.stderr if settings.log and is_bounded else None
+        )
+
+    def stop_welcoming(self) -> None:
+        """Say from now on that requests are no longer welcome; those that come are answered all the same."""
+        self._is_welcoming = False
+
+    def __call__(self, environ: Environ, start_response: Callable[..., Any]) -> Iterable[bytes]:
+        """Answer a request."""
+        began_s = time.perf_counter()
+        path = environ.get("PATH_INFO") or "/"
+        environ["tallwide.request_id"] = own_id = request_id(environ.get("HTTP_X_REQUEST_ID"))
+        if self._trusts_proxy and PREFIX.fullmatch(environ.get("HTTP_X_FORWARDED_PREFIX", "")):
+            environ["SCRIPT_NAME"] = environ["HTTP_X_FORWARDED_PREFIX"]
+        try:
+            answer = self._answered(environ, path)
+        except Expired:  # a second one, between the first one's landing and the end of the stretch
+            answer = refusal(environ, out_of_time(self._deadline.seconds))
+        except Exception:
+            LOG.exception("unexpected error, request_id %s", own_id)
+            answer = refusal(environ, BROKEN)
+        start_response(answer.status, [*answer.headers, *self._added(answer.headers, environ, own_id)])
+        if isinstance(answer.body, list):
+            self._note(environ, answer, path, began_s, sum(map(len, answer.body)))
+        else:
+            answer.body.note = partial(self._note, environ, answer, path, began_s)
+        return answer.body
+
+    def _added(self, headers: Headers, environ: Environ, own_id: str) -> Headers:
+        """Return the headers that every answer has, unless it has its own."""
+        always = self._always
+        for name, _ in headers:
+            if name in POLICIES:
+                own = {name for name, _ in headers}
+                always = [pair for pair in always if pair[0] not in own]
+                break
+        return [*always, ("X-Request-ID", own_id), *self._origins.headers(environ.get("HTTP_ORIGIN"))]
+
+    def _note(self, environ: Environ, answer: Answer, path: str, began_s: float, bytes_out: int) -> None:
+        self.journal.note(
+            Note(
+                time_s=time.time(),
+                request_id=environ["tallwide.request_id"],
+                trace_id=environ.get("tallwide.trace_id") or trace_id(environ.get("HTTP_TRACEPARENT")),
+                method=environ["REQUEST_METHOD"],
+                path=path,
+                route=self._routes.of(path),
+                status=int(answer.status[:3]),
+                seconds=time.perf_counter() - began_s,
+                waited_s=answer.waited_s,
+                bytes_in=answer.bytes_in,
+                bytes_out=bytes_out,
+                items=environ.get("tallwide.items", 0) if answer.status < "4" else 0,
+                problem=environ.get("tallwide.problem", ""),
+                gate=answer.gate,
+                caller=environ.get("REMOTE_ADDR", ""),
+            )
+        )
+
+    def _answered(self, environ: Environ, path: str) -> Answer:
+        method = environ["REQUEST_METHOD"]
+        if method == "OPTIONS" and "HTTP_ACCESS_CONTROL_REQUEST_METHOD" in environ:
+            return Answer("204 No Content", [*self._origins.preflight(), ("Cache-Control", "no-store")], [])
+        if self._tokens is not None and not is_for_everybody(path):
+            shown = environ.get("HTTP_AUTHORIZATION", "")
+            if not self._tokens.open_for(shown):
+                return refusal(environ, no_token(is_shown=bool(shown)))
+        if path in READINESS and not self._is_welcoming:
+            return refusal(environ, STOPPING)
+        if not (self._is_bounded and computes(path)):
+            return self._whole(environ)
+        if path in STREAMING and method == "POST":
+            return self._streamed(environ)
+        return self._computed(environ, method)
+
+    def _whole(self, environ: Environ) -> Answer:
+        """Return an answer with all of its body."""
+        status, headers, parts, written = self._begun(environ)
+        try:
+            body = [*parts]
+        finally:
+            _close(parts)
+        return Answer(status, headers, written + body)
+
+    def _begun(self, environ: Environ) -> tuple[str, Headers, Iterable[bytes], list[bytes]]:
+        """Return an answer whose body may still come, and what of it was written the old way."""
+        started: list[Any] = []
+        written: list[bytes] = []
+
+        def start(status: str, headers: Headers, _: Any = None) -> Callable[[bytes], None]:
+            started[:] = status, headers
+            return written.append
+
+        parts = self._inner(environ, start)
+        if not started:  # a generator says its status with its first part
+            parts = list(parts)
+        return started[0], started[1], parts, written
+
+    def _computed(self, environ: Environ, method: str) -> Answer:
+        """Return an answer that was computed in a place of its own, in time."""
+        bytes_in, gate = 0, "reading"
+        try:
+            if method == "POST":
+                bytes_in = self._reading.read_ahead(environ)
+            gate = "computing"
+            waited_s = self.places.take_or_wait()
+        except NoPlace:
+            return self._turned_away(environ, gate, bytes_in)
+        began_s = time.perf_counter()
+        try:
+            # A context of its own: whatever is cut off leaves nothing behind for the thread's next request.
+            answer: Answer = self._deadline.run(copy_context().run, self._whole, environ)
+        except OutOfTime:
+            answer = refusal(environ, out_of_time(self._deadline.seconds))
+        finally:
+            self.places.leave(time.perf_counter() - began_s)
+        answer.waited_s, answer.bytes_in = waited_s, bytes_in
+        return answer
+
+    def _turned_away(self, environ: Environ, gate: str, bytes_in: int = 0) -> Answer:
+        answer = refusal(environ, busy(self.places.retry_after_s))
+        answer.gate, answer.bytes_in = gate, bytes_in
+        return answer
+
+    def _streamed(self, environ: Environ) -> Answer:
+        """Return an answer whose parts come as they are computed, each in a place of its own."""
+        try:
+            self._streams.take()
+        except NoPlace:
+            return self._turned_away(environ, "streaming")
+        environ["tallwide.piece"] = self._piece
+        try:
+            status, headers, parts, written = self._begun(environ)
+        except BaseException:
+            self._streams.give_back()
+            raise
+        return Answer(status, headers, Stream(written, parts, self._streams))
+
+    def _piece(self, call: Callable[..., Result], *arguments: Any) -> Result:
+        """Return what a call returns, computed in a place, in time; for the lines of a streaming answer.
+
+        Raises
+        ------
+        Problem
+            429 if there is no place, 503 if it took too long.
+        """
+        try:
+            self.places.take(self._deadline.seconds)
+        except NoPlace:
+            raise busy(self.places.retry_after_s) from None
+        began_s = time.perf_counter()
+        try:
+            return self._deadline.run(call, *arguments)
+        except OutOfTime:
+            raise out_of_time(self._deadline.seconds) from None
+        finally:
+            self.places.leave(time.perf_counter() - began_s)
+
+
+class Stream:
+    """The body of an answer that comes in parts; its end is noted, and its place given back, once."""
+
+    def __init__(self, written: list[bytes], parts: Iterable[bytes], places: Places) -> None:
+        self._parts, self._inner, self._places = chain(written, parts), parts, places
+        self._bytes, self._is_open = 0, True
+        self.note: Callable[[int], None] = lambda _: None
+
+    def __iter__(self) -> Iterator[bytes]:
+        return self
+
+    def __next__(self) -> bytes:
+        part = next(self._parts)
+        self._bytes += len(part)
+        return part
+
+    def close(self) -> None:
+        """End it, whether or not all of it was taken."""
+        if self._is_open:
+            self._is_open = False
+            try:
+                _close(self._inner)
+            finally:
+                self._places.give_back()
+                self.note(self._bytes)
+
+    def __del__(self) -> None:
+        self.close()  # servers may forget to, when a caller leaves
+
+
+def _close(parts: Iterable[bytes]) -> None:
+    close = getattr(parts, "close", None)
+    if close is not None:
+        close()
+
+
+def is_for_everybody(path: str) -> bool:
+    """Whether a path needs no token: probes, and files that are the same for everybody."""
+    return path in PROBES or path in FILES or path.startswith(FOLDERS)
+
+
+def computes(path: str) -> bool:
+    """Whether what lies under a path takes a place to compute in."""
+    return path.startswith("/v1/") and not path.startswith(WITHOUT_COMPUTING)
+
+
+def refusal(environ: Environ, problem: Problem) -> Answer:
+    """Return a problem as an answer."""
+    environ["tallwide.problem"] = problem.slug
+    status = HTTPStatus(problem.status)
+    body = problem_bytes(problem, environ)
+    headers = [
+        ("Content-Type", MEDIA_TYPE),
+        ("Content-Length", str(len(body))),
+        ("Cache-Control", "no-store"),
+        *problem.headers.items(),
+    ]
+    is_head = environ["REQUEST_METHOD"] == "HEAD"
+    return Answer(f"{status.value} {status.phrase}", headers, [] if is_head else [body])
+
+
+def busy(retry_after_s: int) -> Problem:
+    """Return the problem of more work than the machine can do."""
+    return Problem(
+        429,
+        "busy",
+        "The service is busy",
+        f"all places to compute in are taken; try again in {retry_after_s} s",
+        headers={"Retry-After": str(retry_after_s)},
+    )
+
+
+def out_of_time(limit_s: float) -> Problem:
+    """Return the problem of work past its deadline."""
+    return Problem(
+        503,
+        "out-of-time",
+        "The work took too long",
+        f"it was ended after {limit_s:g} s; a smaller job may do",
+        members={"limit": limit_s},
+    )
+
+
+def no_token(*, is_shown: bool) -> Problem:
+    """Return the problem of a caller without a token; what was shown is not repeated."""
+    error = 'error="invalid_token"' if is_shown else ""
+    return Problem(
+        401,
+        "no-token",
+        "A token is needed",
+        "the token is not one that opens this service" if is_shown else "send Authorization: Bearer and a token",
+        headers={"WWW-Authenticate": ", ".join(filter(None, ['Bearer realm="tallwide"', error]))},
+    )
+
+
+STOPPING = Problem(503, "stopping", "The service is about to stop", "it finishes what it has begun; ask another one")

@@ -1,0 +1,99 @@
+"""Reading bodies before a place to compute in is taken, so that a slow sender holds nobody up.
+
+Bodies of up to a job's size have one kind of place, uploads another. A place is held while the body comes in.
+"""
+
+from __future__ import annotations
+
+import io
+from collections import deque
+from typing import Any
+
+from tallwide_service.api.entrance.places import Places
+from tallwide_service.limits import LIMITS
+
+Environ = dict[str, Any]
+PIECE_BYTES = 65_536
+LARGEST_UPLOAD_BYTES = LIMITS.plate_bytes + LIMITS.body_bytes
+
+
+class Upload(io.RawIOBase):
+    """A body that has been read, forgotten piece by piece as it is read again."""
+
+    def __init__(self, pieces: deque[bytes]) -> None:
+        super().__init__()
+        self._pieces = pieces
+
+    def readable(self) -> bool:
+        """It is."""
+        return True
+
+    def readinto(self, buffer: Any) -> int:
+        """Fill a buffer with what comes next, as far as one piece goes."""
+        if not self._pieces:
+            return 0
+        piece = self._pieces.popleft()
+        taken = min(len(piece), len(buffer))
+        buffer[:taken] = piece[:taken]
+        if taken < len(piece):
+            self._pieces.appendleft(piece[taken:])
+        return taken
+
+
+class Reading:
+    """Reads bodies ahead.
+
+    Parameters
+    ----------
+    bodies
+        Bodies of up to a job's size that are read at a time.
+    uploads
+        Larger ones.
+    """
+
+    def __init__(self, *, bodies: int, uploads: int) -> None:
+        self._bodies, self._uploads = Places(bodies), Places(uploads)
+
+    def read_ahead(self, environ: Environ) -> int:
+        """Put a body that has been read in the place of one that is still to come, and return its length.
+
+        A body that says that it is larger than anything that is read is left alone: it is refused unread.
+
+        Raises
+        ------
+        NoPlace
+            If too many bodies are being read.
+        """
+        length = environ.get("CONTENT_LENGTH") or ""
+        if length.isascii() and length.isdigit():
+            coming = int(length[:18])
+        elif environ.get("wsgi.input_terminated"):
+            coming = -1  # sent in pieces of which only the last one tells
+        else:
+            return 0
+        is_upload = environ.get("CONTENT_TYPE", "").startswith("multipart/")
+        if coming > (LARGEST_UPLOAD_BYTES if is_upload else LIMITS.body_bytes):
+            return 0
+        if is_upload:
+            return self._read_upload(environ, coming)
+        self._bodies.take()
+        try:
+            body = environ["wsgi.input"].read(coming if coming >= 0 else LIMITS.body_bytes + 1)
+        finally:
+            self._bodies.give_back()
+        environ["wsgi.input"] = io.BytesIO(body)
+        environ["tallwide.body"] = body
+        return len(body)
+
+    def _read_upload(self, environ: Environ, coming: int) -> int:
+        self._uploads.take()
+        pieces: deque[bytes] = deque()
+        read, most = 0, coming if coming >= 0 else LARGEST_UPLOAD_BYTES + 1
+        try:
+            while read < most and (piece := environ["wsgi.input"].read(min(PIECE_BYTES, most - read))):
+                pieces.append(piece)
+                read += len(piece)
+        finally:
+            self._uploads.give_back()
+        environ["wsgi.input"] = Upload(pieces)
+        return read
