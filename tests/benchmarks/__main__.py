@@ -14,6 +14,7 @@ import sys
 import core_alone
 import joint_alone
 import overlay_png
+import redraw
 import single_calls
 import starting
 from measure import table
@@ -32,6 +33,7 @@ def main() -> int:
         *joint_alone.rows(rounds=3 if short else 15, hostile=10 if short else 100),
         *overlay_png.rows(rounds=3 if short else 15),
         *single_calls.rows(rounds=3 if short else 12, lasting=0.7 if short else 1.5),
+        *redraw.rows(rounds=8 if short else 40),
         *starting.rows(rounds=3 if short else 15),
     ]
     print(f"Python {platform.python_version()}, {platform.machine()}, {os.cpu_count()} cores\n")

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import csv
-import html
 import io
 import json
-import urllib.parse
 import zipfile
 from xml.etree import ElementTree as ET
 
 import pytest
 from PIL import Image
 
-from page_by_hand import JOB, SHARED, drop_plate, fragment, job_on, served, settled, verdicts
+from page_by_hand import JOB, SHARED, drop_plate, fragment, job_on, settled, verdicts
 from tallwide import Client
 from tallwide.forms import MEDIA_TYPES
 
@@ -162,26 +160,3 @@ def test_the_example_page_shows_a_picture_as_an_image_and_inline_and_the_rows(op
     assert page.locator("#rows tbody tr").count() == 2
     assert [row.locator("td").last.inner_text() for row in page.locator("#rows tbody tr").all()] == ["enough", "enough"]
     assert watched.complaints == []
-
-
-@pytest.fixture(scope="module")
-def elsewhere():
-    """Another origin on this machine: a page of somebody else, with what it is to show in its address."""
-
-    def page(environ, start_response):
-        start_response("200 OK", [("Content-Type", "text/html")])
-        picture = html.escape(urllib.parse.unquote(environ["QUERY_STRING"]))
-        return [f'<!doctype html><title>elsewhere</title><img id="picture" src="{picture}">'.encode()]
-
-    with served(page) as address:
-        yield address
-
-
-def test_a_picture_stands_on_a_page_of_another_origin(browser, origin, elsewhere):
-    context = browser.new_context()
-    page = context.new_page()
-    job = fragment(JOB).removeprefix("#job=")
-    page.goto(f"{elsewhere}?{urllib.parse.quote(f'{origin}v1/overlay?job={job}')}")
-    width = page.locator("#picture").evaluate("each => each.decode().then(() => each.naturalWidth)")
-    context.close()
-    assert width == 4800

@@ -64,8 +64,9 @@ const desk = {
   work: (place) => commit({ ...state, active: place }),
   let_go: () => { lastMerge = null; },
   drawn(since) {
-    // From the hand to the picture: until the browser has had the new picture to paint.
-    if (since !== null) requestAnimationFrame(() => { document.body.dataset.redrawMs = (performance.now() - since).toFixed(1); });
+    // From the hand to the picture: until the browser has painted it.
+    if (since === null) return;
+    requestAnimationFrame(() => setTimeout(() => { document.body.dataset.redrawMs = (performance.now() - since).toFixed(1); }));
   },
   drawDifference() {
     if (isTwo() && lanes.every((lane) => lane.answer)) drawDifference($("difference-rows"), lanes[0].answer.margins, lanes[1].answer.margins);

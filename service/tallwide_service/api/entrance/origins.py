@@ -6,7 +6,9 @@ Headers = list[tuple[str, str]]
 
 METHODS = "GET, HEAD, POST"
 ASKED_WITH = "Accept, Authorization, Content-Type, If-None-Match, X-Request-ID, traceparent"
-SHOWN = "Content-Disposition, ETag, Retry-After, Tallwide-Engine, Tallwide-Still-Orientation, X-Request-ID"
+SHOWN = (
+    "Content-Disposition, ETag, Retry-After, Tallwide-Engine, Tallwide-Lost, Tallwide-Still-Orientation, X-Request-ID"
+)
 REMEMBERED_S = "600"
 
 
