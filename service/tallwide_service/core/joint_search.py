@@ -32,6 +32,8 @@ _NET, _CLOSER, _WIDER = 9, 0.35, 4
 _FEW_CELLS = 48
 # Logarithms nearer than this share of the objective's size are compared as whole numbers.
 NEAR = 1e-11
+# Further than any t lies from another.
+_NEVER = 1 << 62
 # Passes over frames that depend on each other before a bound is taken as it stands.
 _BOUND_PASSES = 2
 
@@ -463,9 +465,11 @@ def search(field: Field, measure: Measure, value_at: ValueAt | None = None, most
             children = _around(field, looked, likely(field, measure, looked))
             inherited = np.repeat(bound, children.shape[1], axis=1)
         else:
-            children, inherited = _split(field, looked, bound, looks.leaning(looked, bound, x, y))
+            short = values[:, ~is_done] < bound
+            children, inherited = _split(field, looked, bound, looks.leaning(looked, bound, x, y), short)
             if children.shape[1] < _FEW_CELLS:
-                children, inherited = _split(field, children, inherited, np.zeros(children.shape[1], dtype=np.int64))
+                either = np.zeros(children.shape[1], dtype=np.int64)
+                children, inherited = _split(field, children, inherited, either, inherited >= 0)
         cases += children.shape[1]
         fresh = looks.bound(children, inherited)
         alive = (fresh >= 0).all(axis=0)
@@ -571,21 +575,44 @@ def _keep_best(
     return best
 
 
-def _split(field: Field, cells: Cells, bound: Whole, leaning: Whole) -> tuple[Cells, Whole]:
+def _split(field: Field, cells: Cells, bound: Whole, leaning: Whole, short: Truth) -> tuple[Cells, Whole]:
     """Return cells in halves, with the bounds they inherit; single t stay as they are.
 
-    Along x where `leaning` is above 0, along y where it is below, else along the longer side.
+    Along x where `leaning` is above 0, along y where it is below, else along the longer side. Within a
+    place step a cell is cut where the place of a bound size changes that fell `short` of its bound,
+    frames down and cells across: nothing else in it can tell.
     """
     across, down = cells[1] - cells[0], cells[3] - cells[2]
+    sizes = field.offsets[:, None] + bound
+    cut_x, tells_x = _cut(field.x, sizes, cells[0], cells[1], short)
+    cut_y, tells_y = _cut(field.y, sizes, cells[2], cells[3], short)
+    is_told = tells_x | tells_y
+    may_x, may_y = np.where(is_told, tells_x, across > 1), np.where(is_told, tells_y, down > 1)
     is_wide = across * field.x.step * field.y.counts >= down * field.y.step * field.x.counts
-    along_x = (across > 1) & ((down <= 1) | (leaning > 0) | ((leaning == 0) & is_wide))
-    along_y = ~along_x & (down > 1)
-    middle_x, middle_y = (cells[0] + cells[1]) // 2, (cells[2] + cells[3]) // 2
+    along_x = may_x & (~may_y | (leaning > 0) | ((leaning == 0) & is_wide))
+    along_y = ~along_x & may_y
     first, second = cells.copy(), cells.copy()
-    first[1, along_x], second[0, along_x] = middle_x[along_x], middle_x[along_x]
-    first[3, along_y], second[2, along_y] = middle_y[along_y], middle_y[along_y]
+    first[1, along_x], second[0, along_x] = cut_x[along_x], cut_x[along_x]
+    first[3, along_y], second[2, along_y] = cut_y[along_y], cut_y[along_y]
     is_split = along_x | along_y
     return (
         np.concatenate([first, second[:, is_split]], axis=1),
         np.concatenate([bound, bound[:, is_split]], axis=1),
     )
+
+
+def _cut(table: AxisTable, sizes: Whole, low: Whole, high: Whole, short: Truth) -> tuple[Whole, Truth]:
+    """Return where cells are best cut along one axis, and whether that tells more than halves do.
+
+    Cells longer than a place step are halved; others cut where a place changes, nearest to the middle.
+    """
+    middle = (low + high) // 2
+    is_long = high - low > table.counts
+    if not table.is_free or is_long.all():
+        return middle, is_long
+    changes = low + (table.lead[sizes] - low) % table.counts
+    off = np.where(short & (changes > low) & (changes < high), np.abs(2 * changes - low - high), _NEVER)
+    nearest = off.argmin(axis=0)
+    places = np.arange(len(low))
+    is_there = off[nearest, places] < _NEVER
+    return np.where(is_there & ~is_long, changes[nearest, places], middle), is_long | is_there
