@@ -18,6 +18,7 @@ from itertools import groupby
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from tallwide.answers import Certificate, Rect
 from tallwide.geometry import upright_fraction_to_recorded
@@ -28,7 +29,7 @@ from tallwide_service.core.joint_combining import Combining
 from tallwide_service.core.joint_estimate import Estimate
 from tallwide_service.core.joint_places import Placed, Question, best_places, line_of
 from tallwide_service.core.joint_search import MOST_LOOKS, NEAR, Field, Found, Matched, Measure, Real, Sizes, search
-from tallwide_service.core.joint_tables import Side, Whole, axis_table
+from tallwide_service.core.joint_tables import AxisTable, Side, Whole, axis_table
 
 Places = list[Rect]
 
@@ -218,7 +219,7 @@ def together_of(job: Job, frames: Sequence[Frame], ground: Ground) -> Together:
     matched = None
     if framing.match != "none":
         axis = int((framing.match == "height") != capture.is_on_its_side)
-        matched = _matched(axis, [chain[axis] for chain in chains])
+        matched = _matched(axis, [chain[axis] for chain in chains], (x, y), offsets, pairs)
     rows = None
     if region.first_row is not None and region.last_row is not None:
         rows = (region.first_row, region.last_row)
@@ -246,14 +247,43 @@ def together_of(job: Job, frames: Sequence[Frame], ground: Ground) -> Together:
     )
 
 
-def _matched(axis: int, sides: Sequence[Whole]) -> Matched:
-    """Return the lengths that all frames can share along one axis."""
+def _matched(
+    axis: int,
+    sides: Sequence[Whole],
+    tables: tuple[AxisTable, AxisTable],
+    offsets: Whole,
+    pairs: Sequence[tuple[int, int]],
+) -> Matched:
+    """Return the lengths that all frames can share along one axis, and with which frames may lie inside each other."""
     lengths = sides[0]
     for side in sides[1:]:
         lengths = np.intersect1d(lengths, side)
     lengths = np.unique(lengths)
-    last = np.array([np.searchsorted(side, lengths, side="right") - 1 for side in sides], dtype=np.int64)
-    return Matched(axis, lengths, last)
+    first = [np.searchsorted(side, lengths) + offset for side, offset in zip(sides, offsets.tolist(), strict=True)]
+    last = [
+        np.searchsorted(side, lengths, side="right") - 1 + offset
+        for side, offset in zip(sides, offsets.tolist(), strict=True)
+    ]
+    may = np.ones(lengths.shape, dtype=np.bool_)
+    for inner, outer in pairs:
+        may &= _may_share(tables, (first[inner], last[inner]), (first[outer], last[outer]))
+    last_size = np.array([each - offset for each, offset in zip(last, offsets.tolist(), strict=True)], dtype=np.int64)
+    return Matched(axis, lengths[may], last_size[:, may])
+
+
+def _may_share(
+    tables: tuple[AxisTable, AxisTable], inner: tuple[Whole, Whole], outer: tuple[Whole, Whole]
+) -> npt.NDArray[np.bool_]:
+    """Which lengths some size of one frame and some of another share with the one inside the other, for some t.
+
+    Each frame's sizes of a length stand in a row, from first to last.
+    """
+    may = np.zeros(inner[0].shape, dtype=np.bool_)
+    for one in range(int((inner[1] - inner[0]).max(initial=0)) + 1):
+        for other in range(int((outer[1] - outer[0]).max(initial=0)) + 1):
+            sizes = np.minimum(inner[0] + one, inner[1]), np.minimum(outer[0] + other, outer[1])
+            may |= tables[0].may_ever_lie_inside(*sizes) & tables[1].may_ever_lie_inside(*sizes)
+    return may
 
 
 def given_point(job: Job) -> tuple[Fraction | None, Fraction | None]:

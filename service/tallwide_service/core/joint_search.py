@@ -155,14 +155,21 @@ class Looks:
         y_first, y_last = self.span(1, sizes, cells[2], cells[3], None if options is None else options[1])
         return Edges(x_first, y_first, x_last + self.field.x.length[sizes], y_last + self.field.y.length[sizes])
 
-    def may_hold_subject(self, sizes: Whole, cells: Cells, options: tuple[int, int] | None) -> Truth:
-        """Which sizes reach around the subject for some t of a cell, as far as each side tells alone."""
+    def may_hold_subject(
+        self, sizes: Whole, cells: Cells, options: tuple[int, int] | None, *, exactly: bool = False
+    ) -> Truth:
+        """Which sizes reach around the subject for some t of a cell, as far as each side tells alone.
+
+        Where lengths are no whole place steps a smaller size may reach further, by less than a step;
+        `exactly` asks for these sizes alone.
+        """
         subject = self.field.subject
         if subject is None:
             return np.ones(sizes.shape, dtype=np.bool_)
         edges = self.outline(sizes, cells, options)
-        slack_x = 0 if self.field.x.is_nested or options is not None else self.field.x.step
-        slack_y = 0 if self.field.y.is_nested or options is not None else self.field.y.step
+        is_told = exactly or options is not None
+        slack_x = 0 if is_told or self.field.x.is_nested else self.field.x.step
+        slack_y = 0 if is_told or self.field.y.is_nested else self.field.y.step
         return (
             (edges.left <= subject.x)
             & (edges.top <= subject.y)
@@ -332,7 +339,7 @@ class Looks:
             at = cells[:, asked % count]
             index = base[asked] + flat[asked]
             good = self.core_fits(index, at, option, exactly=True)
-            good &= self.may_hold_subject(index, at, option)
+            good &= self.may_hold_subject(index, at, option, exactly=True)
             asked = asked[~good]
             flat[asked] -= 1
             asked = asked[flat[asked] >= 0]

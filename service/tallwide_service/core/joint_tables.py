@@ -88,6 +88,13 @@ class AxisTable:
         """Return the place of sizes for t on a free axis."""
         return -((self.lead[sizes] - t) // self.counts) * self.step
 
+    def may_ever_lie_inside(self, inner: Whole, outer: Whole) -> npt.NDArray[np.bool_]:
+        """Which sizes may lie inside others on this axis for any t; exact where both are equally long."""
+        may = self.may_lie_inside(inner, outer, np.zeros_like(inner), np.full_like(inner, self.counts))
+        if self.is_free:
+            may &= (self.length[inner] < self.length[outer]) | (np.abs(self.lead[inner] - self.lead[outer]) < self.counts)
+        return may
+
     def may_lie_inside(self, inner: Whole, outer: Whole, low: Whole, high: Whole) -> npt.NDArray[np.bool_]:
         """Which sizes may lie inside others on this axis for some t, low < t <= high."""
         shorter: npt.NDArray[np.bool_] = self.length[inner] <= self.length[outer]
