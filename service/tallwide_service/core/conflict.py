@@ -37,6 +37,13 @@ def conflict(job: Job, ground: Ground, wanted: Sequence[Rect]) -> CannotBeMet:
     return CannotBeMet("the frames cannot share a scene point: " + faults[0].detail, tuple(faults))
 
 
+def not_found(job: Job) -> CannotBeMet:
+    """Return the error of frames for which the search ended before it found any, without proof that there are none."""
+    detail = "no frames on one scene point were found in the work that one job may take; there may be some"
+    named = [pointer for pointer, _ in _relaxations(job)] or ["/framing/arrangement"]
+    return CannotBeMet(detail, tuple(Fault(pointer, detail) for pointer in named))
+
+
 def solved_freely(job: Job) -> Sequence[Rect]:
     """Return the frames of a job that is asked only to tell what stands in the way of another."""
     ground, views = ground_of(job), frames(job)

@@ -124,16 +124,16 @@ def solve_together(job: Job, frames: Sequence[Frame], ground: Ground) -> tuple[l
     Raises
     ------
     CannotBeMet
-        If the constraints are in conflict.
+        If the constraints are in conflict, or the search ended before it found any frames.
     """
-    from tallwide_service.core.conflict import conflict, held_by  # noqa: PLC0415 - they ask this module in turn
+    from tallwide_service.core.conflict import conflict, held_by, not_found  # noqa: PLC0415 - they ask this module in turn
 
     wanted = [place_alone(frame, ground).rect for frame in frames]
     together = together_of(job, frames, ground)
     found = best_sizes(together)
     placed = best_placed(together, found, wanted)
     if placed is None:
-        raise conflict(job, ground, wanted)
+        raise conflict(job, ground, wanted) if found.left is None else not_found(job)
     sizes, (_, _, rects) = placed
     placements = [
         Placement(rect, held_by(frame, ground, rect, alone), 0)

@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import product
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -34,6 +34,12 @@ _FEW_CELLS = 48
 NEAR = 1e-11
 # Further than any t lies from another.
 _NEVER = 1 << 62
+# Stands for no cut; cells begin at -1, so that nothing is cut there.
+_UNCUT = -2
+# Sizes whose far edges are looked at one by one, and rows of sizes that a cell is cut by at most.
+_FAR_EDGES, _MOST_ROWS = 33, 128
+# Cells of a batch that are valued in any case where values have to be combined.
+_VALUED = 4
 # Passes over frames that depend on each other before a bound is taken as it stands.
 _BOUND_PASSES = 2
 
@@ -276,7 +282,39 @@ class Looks:
 
                 cut = np.where(bound[outer] >= 0, bound[inner], -1)
                 bound[inner] = self.largest(np.array([inner]), cut[None, :], fits)[0]
+                for axis, table in enumerate((self.field.x, self.field.y)):
+                    if not table.is_nested and bound.shape[1]:
+                        bound[inner] = self._stepped_inside(axis, bound[inner], offsets[inner], around, cells)
         return bound
+
+    def _stepped_inside(self, axis: int, sizes: Whole, offset: int, around: Whole, cells: Cells) -> Whole:
+        """Return sizes that may lie inside outer ones up to `around` on one axis; lengths are no whole place steps.
+
+        Near edges move one way with the size. Far edges do so but for less than a step: those of the
+        largest outer sizes are looked at one by one, those of smaller ones lie short of a bound.
+        """
+        table = (self.field.x, self.field.y)[axis]
+        low, high = cells[2 * axis], cells[2 * axis + 1]
+        first_of_frame = self.field.offsets[np.searchsorted(self.field.offsets, around, side="right") - 1]
+        rows = np.maximum(around - np.arange(_FAR_EDGES)[:, None], first_of_frame)
+        first, last = self.span(axis, around, low, high, None)
+        near = first
+        furthest = (self.span(axis, rows, low, high, None)[1] + table.length[rows]).max(axis=0)
+        if table.is_free:
+            below = np.maximum(around - _FAR_EDGES, first_of_frame)
+            furthest = np.maximum(furthest, table.floor(high) + table.far[below] + table.step + 2)
+        else:
+            below = np.maximum(around - _FAR_EDGES, first_of_frame)
+            furthest = np.maximum(furthest, table.floor_given + table.far[below] + 2 * table.step + 2)
+        sizes = sizes.copy()
+        asked = np.flatnonzero(sizes >= 0)
+        while asked.size:
+            first, last = self.span(axis, offset + sizes[asked], low[asked], high[asked], None)
+            ends = first + table.length[offset + sizes[asked]]
+            asked = asked[(last < near[asked]) | (ends > furthest[asked])]
+            sizes[asked] -= 1
+            asked = asked[sizes[asked] >= 0]
+        return sizes
 
     def _matched_down(self, bound: Whole) -> Whole:
         """Cut sizes down to the longest side that all frames can share."""
@@ -309,14 +347,22 @@ class Looks:
             sizes = cut
             sizes[:, changed] = self._values(cells[:, changed], cut[:, changed])
 
+    def alone(self, x: Whole, y: Whole, most: Whole) -> Whole:
+        """Return the best size of each frame for one t of each cell, as if it were not tied to others; -1 for none."""
+        at = np.stack([x - 1, x, y - 1, y])
+        return self._best_of_options(at, most, tied=False)
+
     def _values(self, cells: Cells, most: Whole) -> Whole:
+        return self._best_of_options(cells, most, tied=bool(self.field.pairs))
+
+    def _best_of_options(self, cells: Cells, most: Whole, *, tied: bool) -> Whole:
         options = product(
             (0, 1) if self.field.x.has_ties else (0,),
             (0, 1) if self.field.y.has_ties else (0,),
         )
         best: Whole | None = None
         for option in options:
-            if self.field.pairs:
+            if tied:
                 sizes = self._values_inside(cells, most, option)
             else:
                 everyone = np.arange(self.field.frames)
@@ -436,6 +482,7 @@ def search(field: Field, measure: Measure, value_at: ValueAt | None = None, most
         Gives the best sizes at one t for fields that are not plain to value.
     """
     looks = Looks(field)
+    looking = Plain(looks) if value_at is None else Combined(looks, value_at)
     root = np.array(
         [[-1], [field.x.last_count if field.x.is_free else 0], [-1], [field.y.last_count if field.y.is_free else 0]],
         dtype=np.int64,
@@ -460,23 +507,25 @@ def search(field: Field, measure: Measure, value_at: ValueAt | None = None, most
         size = min(max(_SMALLEST_BATCH, cells.shape[1] // 3), _LARGEST_BATCH)
         batch, rest = ordered[:size], ordered[size:]
         looked, bound = cells[:, batch], bounds[:, batch]
-        x, y, values = _values(field, looks, looked, bound, value_at)
+        sizes = field.offsets[:, None] + bound
+        x = field.x.middle(sizes, looked[0], looked[1]) if field.x.is_free else looked[1]
+        y = field.y.middle(sizes, looked[2], looked[3]) if field.y.is_free else looked[3]
+        values, is_done, cuts = looking.look(looked, bound, x, y)
         best = _keep_best(found, best, measure, (x, y), values)
-        if value_at is not None and value_at.is_spent:
+        if looking.is_spent:
             return Found(found, cases, tuple(bounds[:, ordered[0]].tolist()))
-        is_unit = (looked[1] - looked[0] <= 1) & (looked[3] - looked[2] <= 1)
-        is_done = is_unit | (values == bound).all(axis=0)
         looked, bound = looked[:, ~is_done], bound[:, ~is_done]
         x, y = x[~is_done], y[~is_done]
         if cases == 1 and looked.shape[1]:
             children = _around(field, looked, likely(field, measure, looked))
             inherited = np.repeat(bound, children.shape[1], axis=1)
         else:
-            short = values[:, ~is_done] < bound
-            children, inherited = _split(field, looked, bound, looks.leaning(looked, bound, x, y), short)
+            leaning = looks.leaning(looked, bound, x, y)
+            children, inherited = _split(field, looked, bound, leaning, cuts.of(~is_done))
             if children.shape[1] < _FEW_CELLS:
                 either = np.zeros(children.shape[1], dtype=np.int64)
-                children, inherited = _split(field, children, inherited, either, inherited >= 0)
+                cuts = _cuts(field, children, field.offsets[:, None] + inherited, inherited >= 0)
+                children, inherited = _split(field, children, inherited, either, cuts)
         cases += children.shape[1]
         fresh = looks.bound(children, inherited)
         alive = (fresh >= 0).all(axis=0)
@@ -536,21 +585,70 @@ def _around(field: Field, root: Cells, t: tuple[int, int]) -> Cells:
     )
 
 
-def _values(
-    field: Field, looks: Looks, cells: Cells, bound: Whole, value_at: ValueAt | None
-) -> tuple[Whole, Whole, Whole]:
-    """Return one t of each cell and the best sizes there."""
-    sizes = field.offsets[:, None] + bound
-    x = field.x.middle(sizes, cells[0], cells[1]) if field.x.is_free else cells[1]
-    y = field.y.middle(sizes, cells[2], cells[3]) if field.y.is_free else cells[3]
-    if value_at is None:
-        return x, y, looks.value(x, y, bound)
-    values = np.full(bound.shape, -1, dtype=np.int64)
-    for place in range(bound.shape[1]):
-        value = value_at.at(int(x[place]), int(y[place]), tuple(bound[:, place].tolist()))
-        if value is not None:
-            values[:, place] = value
-    return x, y, values
+class Plain:
+    """Looks at cells of a field that is plain to value: all at once."""
+
+    is_spent = False
+
+    def __init__(self, looks: Looks) -> None:
+        self.looks = looks
+
+    def look(self, cells: Cells, bound: Whole, x: Whole, y: Whole) -> tuple[Whole, Truth, Cuts]:
+        """Return values, which cells are done, and where to cut the others."""
+        field = self.looks.field
+        values = self.looks.value(x, y, bound)
+        is_done = _is_unit(cells) | (values == bound).all(axis=0)
+        return values, is_done, _cuts(field, cells, field.offsets[:, None] + bound, values < bound)
+
+
+class Combined:
+    """Looks at cells of a field whose values have to be combined: as few as it takes."""
+
+    def __init__(self, looks: Looks, value_at: ValueAt) -> None:
+        self.looks, self.value_at = looks, value_at
+        field = looks.field
+        coupled = {each for pair in field.pairs for each in pair}
+        self.tied = np.array(sorted(range(field.frames) if field.matched is not None else coupled), dtype=np.int64)
+        self.loose = np.array([i for i in range(field.frames) if i not in self.tied], dtype=np.int64)
+        # Sizes further below those that are best at one t lie inside them at every t with the same places.
+        self.patience = field.x.step + field.y.step
+
+    @property
+    def is_spent(self) -> bool:
+        """Whether combinations have been left out."""
+        return self.value_at.is_spent
+
+    def look(self, cells: Cells, bound: Whole, x: Whole, y: Whole) -> tuple[Whole, Truth, Cuts]:
+        """Return values (-1 where a cell is not valued), which cells are done, and where to cut the others.
+
+        A cell in which no place changes of any size that may tell has one value.
+        """
+        alone = self.looks.alone(x, y, bound)
+        cuts = self._cuts(cells, bound, alone, np.minimum(self.patience, bound))
+        is_valued = (cuts.x == _UNCUT) & (cuts.y == _UNCUT)
+        is_valued[:_VALUED] = True
+        values = np.full(bound.shape, -1, dtype=np.int64)
+        for place in np.flatnonzero(is_valued).tolist():
+            value = self.value_at.at(int(x[place]), int(y[place]), tuple(bound[:, place].tolist()))
+            if value is not None:
+                values[:, place] = value
+        is_met = is_valued & (values >= 0).all(axis=0)
+        reach = np.where(is_met, bound - values + self.patience, self.patience)
+        deeper = self._cuts(cells, bound, alone, np.minimum(np.minimum(reach, _MOST_ROWS - 1), bound))
+        is_whole = (deeper.x == _UNCUT) & (deeper.y == _UNCUT)
+        is_settled = is_whole & is_met & (reach[self.tied] < _MOST_ROWS).all(axis=0)
+        return values, is_settled | (is_whole & _is_unit(cells)) | (values == bound).all(axis=0), deeper
+
+    def _cuts(self, cells: Cells, bound: Whole, alone: Whole, reach: Whole) -> Cuts:
+        """Return where places change of frames that fall short alone, and of tied ones as far below their bound."""
+        field = self.looks.field
+        down = np.arange(int(reach[self.tied].max(initial=0)) + 1)[:, None]
+        rows = [field.offsets[self.loose][:, None] + bound[self.loose]]
+        short = [alone[self.loose] < bound[self.loose]]
+        for frame in self.tied.tolist():
+            rows.append(field.offsets[frame] + np.maximum(bound[frame] - down, 0))
+            short.append(down <= reach[frame])
+        return _cuts(field, cells, np.concatenate(rows), np.concatenate(short))
 
 
 def _keep_best(
@@ -582,19 +680,59 @@ def _keep_best(
     return best
 
 
-def _split(field: Field, cells: Cells, bound: Whole, leaning: Whole, short: Truth) -> tuple[Cells, Whole]:
-    """Return cells in halves, with the bounds they inherit; single t stay as they are.
+def _is_unit(cells: Cells) -> Truth:
+    """Which cells are single t."""
+    unit: Truth = (cells[1] - cells[0] <= 1) & (cells[3] - cells[2] <= 1)
+    return unit
 
-    Along x where `leaning` is above 0, along y where it is below, else along the longer side. Within a
-    place step a cell is cut where the place of a bound size changes that fell `short` of its bound,
-    frames down and cells across: nothing else in it can tell.
+
+class Cuts(NamedTuple):
+    """Where cells are best cut along each axis; `_UNCUT` where halves would tell as much."""
+
+    x: Whole
+    y: Whole
+
+    def of(self, which: Truth) -> Cuts:
+        """Return the cuts of some cells."""
+        return Cuts(self.x[which], self.y[which])
+
+
+def _cuts(field: Field, cells: Cells, sizes: Whole, short: Truth) -> Cuts:
+    """Return where cells are best cut: where the place of a size changes that fell `short` of its bound.
+
+    Sizes and whether they fell short stand in rows, cells across.
+    """
+    return Cuts(
+        _axis_cuts(field.x, sizes, cells[0], cells[1], short), _axis_cuts(field.y, sizes, cells[2], cells[3], short)
+    )
+
+
+def _axis_cuts(table: AxisTable, sizes: Whole, low: Whole, high: Whole, short: Truth) -> Whole:
+    """Return cuts along one axis: cells longer than a place step are halved, others cut nearest to the middle."""
+    middle = (low + high) // 2
+    is_long = high - low > table.counts
+    if not table.is_free or is_long.all():
+        return np.where(is_long, middle, _UNCUT)
+    changes = low + (table.lead[sizes] - low) % table.counts
+    off = np.where(short & (changes > low) & (changes < high), np.abs(2 * changes - low - high), _NEVER)
+    nearest = off.argmin(axis=0)
+    places = np.arange(len(low))
+    cut: Whole = np.where(off[nearest, places] < _NEVER, changes[nearest, places], _UNCUT)
+    return np.where(is_long, middle, cut)
+
+
+def _split(field: Field, cells: Cells, bound: Whole, leaning: Whole, cuts: Cuts) -> tuple[Cells, Whole]:
+    """Return cells in two, with the bounds they inherit; single t stay as they are.
+
+    Along x where `leaning` is above 0, along y where it is below, else along the longer side; halves
+    where neither axis has a cut.
     """
     across, down = cells[1] - cells[0], cells[3] - cells[2]
-    sizes = field.offsets[:, None] + bound
-    cut_x, tells_x = _cut(field.x, sizes, cells[0], cells[1], short)
-    cut_y, tells_y = _cut(field.y, sizes, cells[2], cells[3], short)
-    is_told = tells_x | tells_y
-    may_x, may_y = np.where(is_told, tells_x, across > 1), np.where(is_told, tells_y, down > 1)
+    is_cut_x, is_cut_y = cuts.x != _UNCUT, cuts.y != _UNCUT
+    is_told = is_cut_x | is_cut_y
+    may_x, may_y = np.where(is_told, is_cut_x, across > 1), np.where(is_told, is_cut_y, down > 1)
+    cut_x = np.where(is_cut_x, cuts.x, (cells[0] + cells[1]) // 2)
+    cut_y = np.where(is_cut_y, cuts.y, (cells[2] + cells[3]) // 2)
     is_wide = across * field.x.step * field.y.counts >= down * field.y.step * field.x.counts
     along_x = may_x & (~may_y | (leaning > 0) | ((leaning == 0) & is_wide))
     along_y = ~along_x & may_y
@@ -606,20 +744,3 @@ def _split(field: Field, cells: Cells, bound: Whole, leaning: Whole, short: Trut
         np.concatenate([first, second[:, is_split]], axis=1),
         np.concatenate([bound, bound[:, is_split]], axis=1),
     )
-
-
-def _cut(table: AxisTable, sizes: Whole, low: Whole, high: Whole, short: Truth) -> tuple[Whole, Truth]:
-    """Return where cells are best cut along one axis, and whether that tells more than halves do.
-
-    Cells longer than a place step are halved; others cut where a place changes, nearest to the middle.
-    """
-    middle = (low + high) // 2
-    is_long = high - low > table.counts
-    if not table.is_free or is_long.all():
-        return middle, is_long
-    changes = low + (table.lead[sizes] - low) % table.counts
-    off = np.where(short & (changes > low) & (changes < high), np.abs(2 * changes - low - high), _NEVER)
-    nearest = off.argmin(axis=0)
-    places = np.arange(len(low))
-    is_there = off[nearest, places] < _NEVER
-    return np.where(is_there & ~is_long, changes[nearest, places], middle), is_long | is_there

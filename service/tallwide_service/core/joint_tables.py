@@ -92,7 +92,9 @@ class AxisTable:
         """Which sizes may lie inside others on this axis for any t; exact where both are equally long."""
         may = self.may_lie_inside(inner, outer, np.zeros_like(inner), np.full_like(inner, self.counts))
         if self.is_free:
-            may &= (self.length[inner] < self.length[outer]) | (np.abs(self.lead[inner] - self.lead[outer]) < self.counts)
+            may &= (self.length[inner] < self.length[outer]) | (
+                np.abs(self.lead[inner] - self.lead[outer]) < self.counts
+            )
         return may
 
     def may_lie_inside(self, inner: Whole, outer: Whole, low: Whole, high: Whole) -> npt.NDArray[np.bool_]:
