@@ -18,7 +18,7 @@ SOURCES = (ROOT / "sdk", ROOT / "service")
 # The parts of the SDK that know of transports, terminals and the demo; everything else of it is vocabulary.
 SDK_EDGES = (
     *("tallwide.client", "tallwide.inprocess", "tallwide.transport", "tallwide.demo", "tallwide.media_file"),
-    *("tallwide.cli", "tallwide.cli_handing_over", "tallwide.farm", "tallwide.__main__"),
+    *("tallwide.cli", "tallwide.cli_handing_over", "tallwide.cli_catalogue", "tallwide.farm", "tallwide.__main__"),
 )
 FOUNDATIONS = ("tallwide_service.errors", "tallwide_service.limits", "tallwide_service.identity")
 
@@ -120,7 +120,13 @@ def test_only_transport_command_line_and_demo_know_the_service():
         for each in imports(tree)
         if part_of(each.module, "tallwide_service")
     }
-    assert knowing <= {"tallwide.client", "tallwide.cli", "tallwide.inprocess", "tallwide.demo"}
+    assert knowing <= {
+        "tallwide.client",
+        "tallwide.cli",
+        "tallwide.cli_catalogue",
+        "tallwide.inprocess",
+        "tallwide.demo",
+    }
 
 
 @pytest.mark.parametrize(
@@ -135,8 +141,16 @@ def test_only_transport_command_line_and_demo_know_the_service():
                 *(*FOUNDATIONS, *VOCABULARY, "numpy", "shapely", "PIL", "reportlab", "segno", "tifffile", "zlib_ng"),
             ),
         ),
+        (
+            ("tallwide_service.catalogue",),
+            (
+                *("tallwide_service.catalogue", "tallwide_service.core", "tallwide_service.render.svg"),
+                *("tallwide_service.api.body", "tallwide_service.api.problems"),
+                *(*FOUNDATIONS, *VOCABULARY, "numpy", "orjson", "pyarrow", "distributed"),
+            ),
+        ),
     ],
-    ids=["foundations", "core", "render"],
+    ids=["foundations", "core", "render", "catalogue"],
 )
 def test_imports_point_one_way(part, may):
     assert strays(*part, may=may) == []
@@ -150,7 +164,7 @@ def test_nothing_of_the_service_but_its_start_imports_the_api():
         for each in imports(tree)
         if part_of(each.module, "tallwide_service.api")
     }
-    assert importing <= {"tallwide_service", "tallwide_service.serving"}
+    assert importing <= {"tallwide_service", "tallwide_service.serving", "tallwide_service.catalogue.run"}
 
 
 def test_no_modules_import_each_other_in_a_circle():

@@ -117,17 +117,18 @@ def parser() -> argparse.ArgumentParser:
         ("reference-rasters", "print published rasters"),
     ):
         _reaches(add_command(commands, name, _get_command(_method(name)), words, f"tallwide {name}"))
-    _add_handing_over(commands)
+    _add_from_other_modules(commands)
     _add_serve(commands)
     demo = add_command(commands, "demo", run_demo, "run an invented production", "tallwide demo --out demo")
     demo.add_argument("--out", type=Path, default=Path("demo"), help="folder for pictures and answers (default: demo)")
     return whole
 
 
-def _add_handing_over(commands: Any) -> None:
-    from tallwide.cli_handing_over import add_commands  # noqa: PLC0415 - it is built on this module
+def _add_from_other_modules(commands: Any) -> None:
+    from tallwide import cli_catalogue, cli_handing_over  # noqa: PLC0415 - they are built on this module
 
-    add_commands(commands)
+    cli_handing_over.add_commands(commands)
+    cli_catalogue.add_commands(commands)
 
 
 def add_command(commands: Any, name: str, run: Command, words: str, example: str) -> argparse.ArgumentParser:
@@ -170,14 +171,14 @@ def _add_drawing(
 def _add_serve(commands: Any) -> None:
     command = add_command(commands, "serve", run_serve, "start the service", "tallwide serve --port 8080")
     command.add_argument("--host", help="address to listen on (default: this machine only)")
-    command.add_argument("--port", type=_whole(1, 65_535), help="port to listen on (default: 8080)")
-    command.add_argument("--workers", type=_whole(1, 256), help="processes (default: 1)")
-    command.add_argument("--threads", type=_whole(1, 64), help="requests computed at a time, per process (default: 2)")
+    command.add_argument("--port", type=whole_number(1, 65_535), help="port to listen on (default: 8080)")
+    command.add_argument("--workers", type=whole_number(1, 256), help="processes (default: 1)")
+    command.add_argument("--threads", type=whole_number(1, 64), help="requests computed at a time, per process (default: 2)")
     words = "print the service's settings as they are in force here, secrets masked"
     add_command(commands, "settings", run_settings, words, "tallwide settings")
 
 
-def _whole(least: int, most: int) -> Callable[[str], int]:
+def whole_number(least: int, most: int) -> Callable[[str], int]:
     """Return the reader of a whole number on the command line."""
 
     def read(written: str) -> int:

@@ -34,18 +34,24 @@ _RASTER = ("raster_width_px", "raster_height_px")
 class Refusal:
     """A clip, or one deliverable of it, that has no answer: indexes, and what is in conflict.
 
-    `deliverable` is `None` where the whole clip is refused.
+    `deliverable` is `None` where the whole clip is refused, `is_sound` false where it breaks a bound.
     """
 
     clip: int
     deliverable: int | None
     detail: str
     faults: tuple[Fault, ...]
+    is_sound: bool = True
 
     @property
     def pointer(self) -> str:
         """The member that is named first."""
         return self.faults[0].pointer
+
+    @property
+    def slug(self) -> str:
+        """The kind of problem: a clip that no capture may be like, or one that cannot be met."""
+        return "cannot-be-met" if self.is_sound else "invalid-clip"
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +105,8 @@ class ClipSolver:
     def _solve_block(self, table: ClipTable, first: int) -> ClipFrames:
         faults = _out_of_bounds(table)
         refused = [
-            Refusal(first + clip, None, f"{fault.pointer} {fault.detail}", (fault,)) for clip, fault in faults.items()
+            Refusal(first + clip, None, f"{fault.pointer} {fault.detail}", (fault,), is_sound=False)
+            for clip, fault in faults.items()
         ]
         clips = np.arange(table.count)
         if faults:
