@@ -173,7 +173,9 @@ def _add_serve(commands: Any) -> None:
     command.add_argument("--host", help="address to listen on (default: this machine only)")
     command.add_argument("--port", type=whole_number(1, 65_535), help="port to listen on (default: 8080)")
     command.add_argument("--workers", type=whole_number(1, 256), help="processes (default: 1)")
-    command.add_argument("--threads", type=whole_number(1, 64), help="requests computed at a time, per process (default: 2)")
+    command.add_argument(
+        "--threads", type=whole_number(1, 64), help="requests computed at a time, per process (default: 2)"
+    )
     words = "print the service's settings as they are in force here, secrets masked"
     add_command(commands, "settings", run_settings, words, "tallwide settings")
 

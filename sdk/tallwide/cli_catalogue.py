@@ -17,10 +17,12 @@ _PART_CLIPS = 500_000
 
 def add_commands(commands: Any) -> None:
     """Add `catalogue` with its own commands to the command line."""
-    words = "solve a whole catalogue of clips"
-    parser = commands.add_parser("catalogue", help=words, description=words[0].upper() + words[1:] + ".")
-    parts = parser.add_subparsers(required=True, metavar="COMMAND")
     example = "tallwide catalogue run clips.parquet --deliverables wanted.json --out answers"
+    words = "solve a whole catalogue of clips"
+    catalogue = commands.add_parser(
+        "catalogue", help=words, description="Solve a whole catalogue of clips.", epilog=f"example: {example}"
+    )
+    parts = catalogue.add_subparsers(required=True, metavar="COMMAND")
     run = cli.add_command(parts, "run", _guarded(run_clips), "do what is missing of a run, and sum it up", example)
     _takes_clips(run, nargs="*")
     run.add_argument("--shard", help="i/n: only every n-th part of a plan, from part i on (0 to n - 1); no summary")
