@@ -1,4 +1,7 @@
-"""Random jobs on small rasters for the exhaustive oracle, and a long run: `python tests/joint_jobs.py --jobs 20000`."""
+"""Random jobs on small rasters for the exhaustive oracle, and a long run: `python tests/joint_jobs.py --jobs 20000`.
+
+Every fourth job of the long run is one of nested frames on an odd grid.
+"""
 
 from __future__ import annotations
 
@@ -36,6 +39,17 @@ def random_job(seed: int, *, largest: int = 12) -> Job:
     frames = tuple(_random_frame(dice, index) for index in range(dice.choice((1, 2, 2, 2, 2, 3))))
     framing = _random_framing(dice, capture, frames)
     return Job(capture=capture, deliverables=frames, framing=framing)
+
+
+def nested_job(seed: int) -> Job:
+    """Return a small job of nested frames whose steps of places and sizes are unlike, the same for a seed."""
+    dice = random.Random(f"nested {seed}")  # noqa: S311 - picks test cases
+    job = random_job(dice.randrange(1 << 30))
+    while not job.framing.nest:
+        job = random_job(dice.randrange(1 << 30))
+    capture = replace(job.capture, grid=Grid(*(dice.choice((1, 2, 3, 4)) for _ in range(4))))
+    point = dice.choice((job.framing.point, Point(0.5, None), Point(0.5, 0.5)))
+    return replace(job, capture=capture, framing=replace(job.framing, point=point))
 
 
 def _random_capture(dice: random.Random, largest: int) -> Capture:
@@ -149,7 +163,7 @@ def main() -> None:
     options = parser.parse_args()
     met = 0
     for seed in range(options.seed, options.seed + options.jobs):
-        job = random_job(seed)
+        job = nested_job(seed) if seed % 4 == 3 else random_job(seed)
         expected, found = tried_out(job), solved(job)
         met += expected is not None
         if found != expected:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from dataclasses import replace
+from itertools import product
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import Bounds, LinearConstraint, milp
 
-from joint_jobs import random_job, solved, tried_out
+from joint_jobs import nested_job, random_job, solved, tried_out
 from tallwide.answers import Rect
 from tallwide.geometry import recorded_ratio
 from tallwide.job import (
@@ -29,6 +30,7 @@ from tallwide.job import (
 )
 from tallwide_service.core import solve
 from tallwide_service.core.candidates import Shape, chain_sides
+from tallwide_service.core.joint_choices import cheapest
 from tallwide_service.errors import CannotBeMet
 
 THREE_TO_TWO = Capture(raster=Raster(4800, 3200))
@@ -39,6 +41,44 @@ def test_the_joint_optimum_is_the_one_that_an_exhaustive_search_finds(block):
     for seed in range(20 * block, 20 * block + 20):
         job = random_job(seed, largest=10)
         assert solved(job) == tried_out(job), f"seed {seed}"
+
+
+@pytest.mark.parametrize("block", range(10))
+def test_nested_frames_on_unlike_grids_lie_where_an_exhaustive_search_puts_them(block):
+    for seed in range(20 * block, 20 * block + 20):
+        job = nested_job(seed)
+        assert solved(job) == tried_out(job), f"seed {seed}"
+
+
+@given(data=st.data(), count=st.integers(1, 6))
+def test_choices_that_depend_on_each_other_are_the_cheapest_of_all(data, count):
+    cost = st.none() | st.integers(0, 9)
+    costs = [data.draw(st.lists(cost, min_size=1, max_size=3)) for _ in range(count)]
+    ends = st.integers(0, count - 1)
+    pairs = data.draw(st.lists(st.tuples(ends, ends).filter(lambda pair: pair[0] != pair[1]), max_size=6, unique=True))
+    forbidden = (
+        data.draw(st.sets(st.tuples(st.sampled_from(pairs), st.integers(0, 2), st.integers(0, 2)))) if pairs else ()
+    )
+
+    def total(choice: tuple[int, ...]) -> int | None:
+        each = [row[k] for row, k in zip(costs, choice, strict=True)]
+        is_allowed = all((pair, choice[pair[0]], choice[pair[1]]) not in forbidden for pair in pairs)
+        return sum(each) if is_allowed and None not in each else None
+
+    totals = [total(choice) for choice in product(*(range(len(row)) for row in costs))]
+    found = cheapest(costs, {pair: lambda a, b, pair=pair: (pair, a, b) not in forbidden for pair in pairs})
+    least = min((each for each in totals if each is not None), default=None)
+    assert least == (None if found is None else total(found))
+
+
+def test_many_nested_frames_half_way_between_two_places_all_go_where_they_fit():
+    # By hand: 4,802 wide, so the middle is 2,401 and 1,800 wide frames lie at 1,500 or 1,502, both as near.
+    # The subject ends at 3,302, which only the second place holds; 2^14 combinations would be too many to try.
+    capture = Capture(raster=Raster(4802, 3200))
+    chained = [Deliverable(label=f"frame {i:02}", aspect=Aspect("9:16")) for i in range(14)]
+    nest = tuple((chained[i].label, chained[i + 1].label) for i in range(13))
+    job = together(*chained, capture=capture, point=Point(0.5, None), nest=nest, subject=Subject(1700, 100, 1602, 100))
+    assert rects(job) == [Rect(1502, 0, 1800, 3200)] * 14
 
 
 def frames(x: float, y: float) -> tuple[Deliverable, Deliverable]:

@@ -10,19 +10,18 @@ label, smaller y and smaller x. Doubles sort out what is clearly further away, w
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import islice, product
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
 
 from tallwide.answers import Rect
+from tallwide_service.core.joint_choices import Allowed, cheapest
 from tallwide_service.core.joint_tables import AxisTable, Whole
 
-# Choices of places half way to a given point that are tried for frames that lie inside each other.
-MOST_TIES = 1024
 # Columns that are looked at in one go, cheapest first.
 _CHUNK = 2048
 # Costs nearer than this share are compared as whole numbers.
@@ -142,50 +141,121 @@ def is_nested(places: Sequence[int], lengths: Sequence[int], pairs: Sequence[tup
 
 def best_places(question: Question) -> Placed | None:
     """Return the best places; `None` where these sizes have none in common."""
-    found = [placed for settled in _settled(question) if (placed := _best_places(settled)) is not None]
-    return min(found, default=None, key=lambda placed: placed[:2])
+    across, down = question.x.choices, question.y.choices
+    if question.pairs and (across is not None or down is not None):
+        return _nested_on_given_axes(question)
+    if across is not None and down is not None:
+        return _on_given_point(question, across, down)
+    if across is not None:
+        return _on_given_column(question, across)
+    if down is not None:
+        return _on_given_row(question, down)
+    return _on_free_point(question)
 
 
-def _settled(question: Question) -> Iterator[Question]:
-    """Yield the question with each choice of places that frames inside each other have on given axes."""
-    if not question.pairs or (question.x.choices is None and question.y.choices is None):
-        yield question
-        return
-    coupled = {each for pair in question.pairs for each in pair}
+def _nested_on_given_axes(question: Question) -> Placed | None:
+    """Return the best places of frames inside each other where an axis is given: ties depend on each other.
 
-    def options(line: Line) -> list[tuple[Order, ...] | None]:
-        if line.choices is None:
-            return [None]
-        kept = [choice if i in coupled else (choice,) for i, choice in enumerate(line.choices)]
-        settled: list[tuple[Order, ...] | None] = []
-        for chosen in islice(product(*kept), MOST_TIES):
-            single = tuple(each if isinstance(each, tuple) else (each,) for each in chosen)
-            if is_nested([each[0] for each in single], line.length.tolist(), question.pairs):
-                settled.append(single)
-        return settled
+    For each way to lie on the free axis some places on the given one are open; ways with the same
+    places open have the same best choice of them.
+    """
+    xs, ys, options = _lines_and_options(question)
+    is_open = np.stack([_is_open(question, xs, ys, i, option) for i, each in enumerate(options) for option in each])
+    kinds, kind_of = np.unique(is_open, axis=1, return_inverse=True)
+    chosen_x, chosen_y = xs.copy(), ys.copy()
+    costs = ((xs - question.x.wanted_px) ** 2).sum(axis=1) * (question.x.choices is None)
+    costs += ((ys - question.y.wanted_px) ** 2).sum(axis=1) * (question.y.choices is None)
+    for kind in range(kinds.shape[1]):
+        here = kind_of.ravel() == kind
+        choice = _cheapest_options(question, options, kinds[:, kind].tolist())
+        if choice is None:
+            costs[here] = math.inf
+            continue
+        for i, (x, y) in enumerate(choice):
+            if x is not None:
+                chosen_x[here, i] = x
+                costs[here] += (x - float(question.x.wanted[i])) ** 2
+            if y is not None:
+                chosen_y[here, i] = y
+                costs[here] += (y - float(question.y.wanted[i])) ** 2
+    return _nearest(question, chosen_x, chosen_y, costs)
 
-    for across, down in islice(product(options(question.x), options(question.y)), 4 * MOST_TIES):
-        yield Question(
-            _with_choices(question.x, across), _with_choices(question.y, down), question.rows, (), question.by_label
+
+Option = tuple[int | None, int | None]
+
+
+def _lines_and_options(question: Question) -> tuple[Whole, Whole, list[list[Option]]]:
+    """Return the ways to lie on the free axis, a row for each, and each frame's places on the given ones."""
+    count = len(question.x.length)
+    nowhere: list[tuple[None]] = [(None,)] * count
+    options: list[list[Option]] = [
+        list(product(columns, rows))
+        for columns, rows in zip(question.x.choices or nowhere, question.y.choices or nowhere, strict=True)
+    ]
+    one = np.zeros((1, count), dtype=np.int64)
+    if question.x.choices is None:
+        xs = question.x.lines()
+        return xs, np.zeros_like(xs), options
+    ys = question.y.lines() if question.y.choices is None else one
+    return np.zeros_like(ys), ys, options
+
+
+def _is_open(question: Question, xs: Whole, ys: Whole, i: int, option: Option) -> npt.NDArray[np.bool_]:
+    """Which ways to lie on the free axis leave a frame's place on the given ones open."""
+    x = xs[:, i] if option[0] is None else np.full(len(xs), option[0], dtype=np.int64)
+    y = ys[:, i] if option[1] is None else np.full(len(ys), option[1], dtype=np.int64)
+    inside = (question.x.low[i] <= x) & (x <= question.x.high[i])
+    low, high = _row_bounds_of(question, i, np.clip(x, question.x.low[i], max(question.x.high[i], question.x.low[i])))
+    is_open: npt.NDArray[np.bool_] = inside & (low <= y) & (y <= high)
+    return is_open
+
+
+def _cheapest_options(
+    question: Question, options: Sequence[Sequence[Option]], is_open: Sequence[bool]
+) -> list[Option] | None:
+    """Return each frame's places on the given axes: least cost, then by label the smaller y and x."""
+    wanted = list(zip(question.x.wanted, question.y.wanted, strict=True))
+    offs = [
+        [
+            sum(((at - to) ** 2 for at, to in zip(option, wanted[i], strict=True) if at is not None), Fraction(0))
+            for option in each
+        ]
+        for i, each in enumerate(options)
+    ]
+    unit = math.lcm(*(off.denominator for each in offs for off in each))
+    opened = iter(is_open)
+    # Of equals, the smaller y of the first label decides first, so it weighs most.
+    rank = {frame: place for place, frame in enumerate(reversed(question.by_label))}
+    most = 4 ** len(options)
+    costs: list[list[int | None]] = [
+        [
+            int(off * unit) * most + _order_among(each, option) * 4 ** rank[i] if next(opened) else None
+            for option, off in zip(each, offs[i], strict=True)
+        ]
+        for i, each in enumerate(options)
+    ]
+    choice = cheapest(costs, {pair: _may_nest(question, options, *pair) for pair in set(question.pairs)})
+    return None if choice is None else [options[i][k] for i, k in enumerate(choice)]
+
+
+def _order_among(options: Sequence[Option], option: Option) -> int:
+    """Return a choice's place among equals of one frame: smaller y first, then smaller x; 0 to 3."""
+    return sorted(((y or 0), (x or 0)) for x, y in options).index((option[1] or 0, option[0] or 0))
+
+
+def _may_nest(question: Question, options: Sequence[Sequence[Option]], inner: int, outer: int) -> Allowed:
+    """Return which places of two frames put the one inside the other on the given axes."""
+
+    def allowed(one: int, other: int) -> bool:
+        places = zip(options[inner][one], options[outer][other], (question.x, question.y), strict=True)
+        return all(
+            place is None
+            or around is None
+            or (place >= around and place + line.length[inner] <= around + line.length[outer])
+            for place, around, line in places
         )
 
-
-def _with_choices(line: Line, choices: tuple[Order, ...] | None) -> Line:
-    if choices is None:
-        return line
-    return Line(
-        line.length, line.before, line.after, line.low, line.high, line.wanted, line.step, line.patterns, choices
-    )
-
-
-def _best_places(question: Question) -> Placed | None:
-    if question.x.choices is not None and question.y.choices is not None:
-        return _on_given_point(question, question.x.choices, question.y.choices)
-    if question.x.choices is not None:
-        return _on_given_column(question, question.x.choices)
-    if question.y.choices is not None:
-        return _on_given_row(question, question.y.choices)
-    return _on_free_point(question)
+    return allowed
 
 
 def _on_given_point(question: Question, across: tuple[Order, ...], down: tuple[Order, ...]) -> Placed | None:

@@ -90,22 +90,22 @@ class AxisTable:
 
     def may_ever_lie_inside(self, inner: Whole, outer: Whole) -> npt.NDArray[np.bool_]:
         """Which sizes may lie inside others on this axis for any t; exact where both are equally long."""
+        if not self.is_free:
+            shorter: npt.NDArray[np.bool_] = self.length[inner] <= self.length[outer]
+            begins = self.last[inner] >= self.first[outer]
+            return shorter & begins & (self.first[inner] + self.length[inner] <= self.last[outer] + self.length[outer])
         may = self.may_lie_inside(inner, outer, np.zeros_like(inner), np.full_like(inner, self.counts))
-        if self.is_free:
-            may &= (self.length[inner] < self.length[outer]) | (
-                np.abs(self.lead[inner] - self.lead[outer]) < self.counts
-            )
+        is_shorter = self.length[inner] < self.length[outer]
+        may &= is_shorter | (np.abs(self.lead[inner] - self.lead[outer]) < self.counts)
         return may
 
     def may_lie_inside(self, inner: Whole, outer: Whole, low: Whole, high: Whole) -> npt.NDArray[np.bool_]:
-        """Which sizes may lie inside others on this axis for some t, low < t <= high."""
+        """Which sizes may lie inside others or smaller ones of theirs on this axis for some t, low < t <= high."""
+        if self.is_nested and not self.is_free:
+            return self.may_ever_lie_inside(inner, outer)
         shorter: npt.NDArray[np.bool_] = self.length[inner] <= self.length[outer]
-        if not self.is_free:
-            begins: npt.NDArray[np.bool_] = self.last[inner] >= self.first[outer]
-            ends = self.first[inner] + self.length[inner] <= self.last[outer] + self.length[outer]
-            return shorter & begins & ends
         if not self.is_nested:
-            # Align points lie less than a step apart.
+            # Align points lie less than a step apart, on a given axis a step at most.
             begins = self.near[inner] - self.near[outer] <= self.step
             return shorter & begins & (self.far[inner] - self.far[outer] <= self.step)
         # Ranks of the far edges: places for them have the form that places of the near edges have.
