@@ -23,7 +23,7 @@ from types import FrameType
 from typing import Any
 
 from flask import Flask
-from granian.constants import Interfaces
+from granian.constants import HTTPModes, Interfaces
 from granian.http import HTTP1Settings
 from granian.server import Server
 
@@ -74,6 +74,7 @@ def serve(settings: Settings) -> None:
             address=address,
             port=settings.port,
             interface=Interfaces.WSGI,
+            http=HTTPModes.http1,  # proxies speak nothing else to what is behind them
             workers=settings.workers,
             blocking_threads=threads_needed(settings),
             respawn_failed_workers=True,

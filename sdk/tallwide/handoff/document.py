@@ -66,6 +66,8 @@ class HandoffAnswer(Answer):
 
 
 _PLAIN = re.compile(r"[^A-Za-z0-9]+")
+# Names that one widespread system takes for a device, whatever ending follows.
+_DEVICE = re.compile(r"con|prn|aux|nul|(?:com|lpt)[0-9]", re.IGNORECASE)
 
 
 def plain_name(label: str, *, fallback: str, separator: str = "-", longest: int = 32) -> str:
@@ -78,7 +80,8 @@ def plain_name(label: str, *, fallback: str, separator: str = "-", longest: int 
     >>> plain_name("縦", fallback="frame")
     'frame'
     """
-    return _PLAIN.sub(separator, label).strip(separator)[:longest].strip(separator) or fallback
+    plain = _PLAIN.sub(separator, label).strip(separator)[:longest].strip(separator) or fallback
+    return f"{fallback}{separator}{plain}" if _DEVICE.fullmatch(plain) else plain
 
 
 def unique_names(labels: Iterable[str], *, fallback: str, separator: str = "-", longest: int = 32) -> tuple[str, ...]:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+import io
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any
 
-from flask import request
+from flask import Request, request
 from werkzeug.exceptions import RequestEntityTooLarge
 
 from tallwide.job import Job, Plate
@@ -30,6 +31,13 @@ class Posted:
     upload: str
 
 
+class RequestInMemory(Request):
+    """A request that keeps uploads in memory, which is bounded, and so needs no disk."""
+
+    def _get_file_stream(self, *_: Any, **__: Any) -> IO[bytes]:
+        return io.BytesIO()
+
+
 def has_still() -> bool:
     """Whether the request says that it brings a still."""
     return request.mimetype == MULTIPART
@@ -49,7 +57,7 @@ def posted_job_and_still() -> Posted:
         raise too_large(
             "the body", most, f"more than {most}, or a job of more than {LIMITS.body_bytes}", "bytes"
         ) from error
-    unknown = sorted((form.keys() | files.keys()) - {"job", "still"})
+    unknown = sorted(str(name or "") for name in (form.keys() | files.keys()) - {"job", "still"})
     if unknown:
         raise _wrong_parts(f"there is no part {unknown[0][:40]!r}; the parts are job and still")
     written = [text.encode("utf-8", "surrogateescape") for text in form.getlist("job")]

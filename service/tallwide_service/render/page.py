@@ -6,6 +6,7 @@ drawing order; every stroke is a filled shape, so that its edges lie exactly whe
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
@@ -107,7 +108,7 @@ def wrapped(text: str, size_mm: float, most_mm: float) -> list[str]:
                 lines.append(line)
             line = word
             while width_mm(line, size_mm) > most_mm and len(line) > 1:
-                cut = next(n for n in range(len(line) - 1, 0, -1) if n == 1 or width_mm(line[:n], size_mm) <= most_mm)
+                cut = max(fitting(line, size_mm, most_mm), 1)
                 lines.append(line[:cut])
                 line = line[cut:]
         lines.append(line)
@@ -118,6 +119,9 @@ def shortened(text: str, size_mm: float, most_mm: float) -> str:
     """Return a line of text cut with an ellipsis where it is wider than there is room."""
     if width_mm(text, size_mm) <= most_mm:
         return text
-    while text and width_mm(text + "…", size_mm) > most_mm:
-        text = text[:-1]
-    return text + "…"
+    return text[: fitting(text, size_mm, most_mm - width_mm("…", size_mm))] + "…"
+
+
+def fitting(text: str, size_mm: float, most_mm: float) -> int:
+    """Return how many of a text's first characters there is room for; few looks, however long it is."""
+    return max(bisect_right(range(len(text) + 1), most_mm, key=lambda count: width_mm(text[:count], size_mm)) - 1, 0)

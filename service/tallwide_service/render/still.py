@@ -8,8 +8,11 @@ upright is turned back.
 from __future__ import annotations
 
 import io
+import logging
 import math
+import re
 import warnings
+import zlib
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import IO, Literal
@@ -27,6 +30,7 @@ from tallwide_service.errors import JobError
 FORMATS = {"PNG": "image/png", "JPEG": "image/jpeg", "TIFF": "image/tiff"}
 # Modes that become RGB without a second picture of four channels or of 16 bits.
 _SMALL_MODES = ("1", "L", "P", "RGB", "YCbCr")
+logging.getLogger("tifffile").disabled = True  # it says what is wrong with a file, which is the caller's to know
 _SIGNATURES = {
     b"\x89PNG\r\n\x1a\n": "PNG",
     b"\xff\xd8\xff": "JPEG",
@@ -36,6 +40,11 @@ _SIGNATURES = {
 # Rows that are resized at once, and rows beyond the reach of the filter: 3 px of the coarser picture.
 _BAND_ROWS, _SPARE_ROWS = 256, 8
 _ORIENTATION, _BITS = 0x0112, 0x0102  # EXIF 2.32 and TIFF 6.0: orientation, bits per sample
+_BLACK_IS_ZERO, _RGB = 1, 2  # TIFF 6.0: photometric interpretation
+_MARKER = re.compile(rb"\xff[^\x00\x01\xd0-\xd7\xff]", re.DOTALL)  # ITU-T T.81, table B.1: not between coded data
+_MOST_SCANS = 32  # a progressive JPEG commonly has 10; a guess at what the oddest encoder does
+_NOT_PACKED, _DEFLATED = 1, (8, 32_946)  # TIFF 6.0 and its supplement 2: compression
+_UNPACKED_AT_ONCE = 1 << 20
 # Pillow turns counter-clockwise.
 _TRANSPOSES = {
     90: Image.Transpose.ROTATE_270,
@@ -152,8 +161,8 @@ def _kind(file: IO[bytes], declared: str | None) -> str:
 def _decoded(file: IO[bytes], kind: str, bounds: Bounds) -> tuple[Image.Image, int]:
     """Return the decoded picture and its EXIF orientation; its header is believed before its data."""
     with warnings.catch_warnings():
-        # The bound below is ours and lower than Pillow's.
-        warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+        # The bound on pixels is ours and lower than Pillow's; of its other remarks a hostile file would fill the log.
+        warnings.simplefilter("ignore")
         try:
             picture = Image.open(file, formats=[kind])
         except Image.DecompressionBombError as error:
@@ -168,9 +177,11 @@ def _decoded(file: IO[bytes], kind: str, bounds: Bounds) -> tuple[Image.Image, i
             # Pillow would take the high byte, not the nearest level.
             return _decoded_deep(file, bounds.most_deep_px)
         _refuse_large(picture.size, bounds.most_px if picture.mode in _SMALL_MODES else bounds.most_deep_px)
-        if getattr(picture, "n_frames", 1) != 1:
-            raise StillRefused("the still holds several pictures")
         try:
+            if kind == "JPEG":
+                _refuse_many_scans(file)
+            if _holds_several(picture):
+                raise StillRefused("the still holds several pictures")
             orientation = int(picture.getexif().get(_ORIENTATION, 1))
             if orientation != 1:
                 _refuse_large(picture.size, bounds.most_turned_px)
@@ -186,16 +197,50 @@ def _decoded(file: IO[bytes], kind: str, bounds: Bounds) -> tuple[Image.Image, i
     return picture, orientation if orientation in range(1, 9) else 1
 
 
+def _holds_several(picture: Image.Image) -> bool:
+    """Whether a file holds more than one picture; a hostile TIFF's are not counted, which would take seconds."""
+    if picture.format != "TIFF":
+        return getattr(picture, "n_frames", 1) != 1
+    try:
+        picture.seek(1)
+    except EOFError:
+        return False
+    return True
+
+
+def _refuse_many_scans(file: IO[bytes]) -> None:
+    """Refuse a JPEG of more scans than any has: each goes over the whole picture, however few bytes it has.
+
+    Markers and segments are those of ITU-T T.81, B.1.
+    """
+    file.seek(0)
+    data = file.getbuffer() if isinstance(file, io.BytesIO) else memoryview(file.read())
+    place, scans = 2, 0
+    while place + 4 <= len(data) and data[place] == 0xFF:
+        marker, length = data[place + 1], int.from_bytes(data[place + 2 : place + 4], "big")
+        scans += marker == 0xDA
+        if scans > _MOST_SCANS:
+            raise StillRefused(f"the JPEG has more than {_MOST_SCANS} scans")
+        following = _MARKER.search(data, place + 2 + length)
+        if following is None:
+            break
+        place = following.start()
+
+
 def _decoded_deep(file: IO[bytes], most_px: int) -> tuple[Image.Image, int]:
     """Return a TIFF that Pillow does not read, such as one of 16 bits a channel, in 8 bits."""
     file.seek(0)
     try:
         with tifffile.TiffFile(file, name="still") as tiff:
-            if len(tiff.pages) != 1:
+            if tiff.pages.is_multipage:
                 raise StillRefused("the still holds several pictures")
             page = tiff.pages.first
             _refuse_large((page.imagewidth, page.imagelength), most_px)
+            is_grey, is_rgb = page.photometric == _BLACK_IS_ZERO, page.photometric == _RGB
+            if page.imagedepth != 1 or page.samplesperpixel not in ((1,) if is_grey else (3, 4) if is_rgb else ()):
+                raise StillRefused("the TIFF is not grey or RGB with 8 or 16 bits a channel")
             tag = page.tags.get("Orientation")
+            _refuse_unpacking(file, page)
             samples = page.asarray()
     except StillRefused:
         raise
@@ -210,6 +255,23 @@ def _decoded_deep(file: IO[bytes], most_px: int) -> tuple[Image.Image, int]:
         eight[row] = ((line[:, :3] if is_rgb else line).astype(np.uint32) + 128) // 257
     orientation = int(tag.value) if tag is not None else 1
     return Image.fromarray(eight), orientation if orientation in range(1, 9) else 1
+
+
+def _refuse_unpacking(file: IO[bytes], page: tifffile.TiffPage) -> None:
+    """Refuse a TIFF whose strips or tiles unpack to more than they may hold; the decoder would take what comes."""
+    if page.compression == _NOT_PACKED:
+        return
+    if page.compression not in _DEFLATED:
+        raise StillRefused("a TIFF of 16 bits a channel is read without compression or deflated")
+    most = math.prod(page.chunks) * -(-page.bitspersample // 8)
+    for offset, count in zip(page.dataoffsets, page.databytecounts, strict=True):
+        file.seek(offset)
+        packed, inflator, unpacked = file.read(count), zlib.decompressobj(), 0
+        while packed and unpacked <= most:
+            unpacked += len(inflator.decompress(packed, _UNPACKED_AT_ONCE))
+            packed = inflator.unconsumed_tail
+        if unpacked > most:
+            raise StillRefused("the TIFF unpacks to more than its size allows")
 
 
 def _refuse_large(size: tuple[int, int], most_px: int) -> None:
