@@ -132,11 +132,13 @@ class Entrance:
             LOG.exception("unexpected error, request_id %s", own_id)
             answer = refusal(environ, BROKEN)
         start_response(answer.status, [*answer.headers, *self._added(answer.headers, environ, own_id)])
-        if isinstance(answer.body, list):
-            self._note(environ, answer, path, began_s, sum(map(len, answer.body)))
+        body = answer.body
+        if isinstance(body, list):
+            self._note(environ, answer, path, began_s, sum(map(len, body)))
         else:
-            answer.body.note = partial(self._note, environ, answer, path, began_s)
-        return answer.body
+            answer.body = []  # no circle: a stream that is forgotten ends at once
+            body.note = partial(self._note, environ, answer, path, began_s)
+        return body
 
     def _added(self, headers: Headers, environ: Environ, own_id: str) -> Headers:
         """Return the headers that every answer has, unless it has its own."""
