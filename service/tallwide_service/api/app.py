@@ -32,6 +32,7 @@ from tallwide_service.api.described import answer_schemas
 from tallwide_service.api.documented import PROBLEM_SCHEMA, refusals
 from tallwide_service.api.entrance.layer import Entrance, computes, is_for_everybody
 from tallwide_service.api.entrance.names import Routes
+from tallwide_service.api.entrance.tracing import traced
 from tallwide_service.api.quick_lane import QuickLane
 from tallwide_service.api.schemas import (
     AspectField,
@@ -120,7 +121,9 @@ def create_app(settings: Settings | None = None, *, is_bounded: bool = True) -> 
     routes = Routes(str(rule) for rule in app.url_map.iter_rules())
     entrance = Entrance(QuickLane(app.wsgi_app), settings, routes, is_bounded=is_bounded)
     app.extensions["tallwide-entrance"] = entrance
-    app.wsgi_app = entrance  # type: ignore[method-assign] # Flask's own way to put a layer in front
+    is_traced = settings.tracing and is_bounded
+    # Flask's own way to put a layer in front.
+    app.wsgi_app = traced(entrance, routes) if is_traced else entrance  # type: ignore[method-assign,assignment]
     return app
 
 
