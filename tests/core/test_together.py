@@ -404,10 +404,11 @@ def test_a_mirrored_job_has_the_mirrored_answer(seed):
     sizes = None if here is None else [(rect.width, rect.height) for rect in here]
     assert sizes == (None if there is None else [(rect.width, rect.height) for rect in there])
     if here is not None and capture.lens is None and capture.usable_area is None:
-        # On a plain raster lines do not depend on columns, and columns mirror but for ties, which go to the left.
+        # On a plain raster lines do not depend on columns, and columns mirror but for ties, which go to the left:
+        # those of frames alone, which are wanted, and those of the places nearest to them, a step each.
         assert [rect.y for rect in here] == [rect.y for rect in there]
         for one, other in zip(here, there, strict=True):
-            assert abs(width - one.x - one.width - other.x) <= grid.x
+            assert abs(width - one.x - one.width - other.x) <= 2 * grid.x
 
 
 @settings(max_examples=40)
