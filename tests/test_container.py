@@ -7,6 +7,7 @@ nobody can write to. The proxy's own configuration runs in front of three replic
 import contextlib
 import functools
 import http.client
+import inspect
 import io
 import json
 import os
@@ -19,13 +20,19 @@ import subprocess
 import sys
 import tempfile
 import time
+import urllib.parse
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import compose_spec
 import pytest
+import yaml
 from dockerfile_parse import DockerfileParser
+
+from tallwide import Client
+from tallwide_service.serving import STOP_S
+from tallwide_service.settings import Settings
 
 ROOT = Path(__file__).resolve().parent.parent
 JOB = {
@@ -309,7 +316,7 @@ def compose() -> dict:
 
 
 def test_compose_puts_a_proxy_in_front_of_three_replicas():
-    services = compose()["services"]
+    services = {name: service for name, service in compose()["services"].items() if not service.get("profiles")}
     assert set(services) == {"proxy", "tallwide"}
     assert services["tallwide"]["deploy"]["replicas"] == 3
     assert "ports" not in services["tallwide"]
@@ -323,7 +330,29 @@ def test_replicas_reach_no_network_but_the_proxys():
     assert compose()["networks"]["inside"]["internal"] is True
 
 
-@pytest.mark.parametrize("name", ["proxy", "tallwide"])
+def test_what_watches_is_a_profile_of_its_own_that_finds_every_replica_and_the_dashboard():
+    """Their own files, read as they stand: what Prometheus asks is what the replicas serve."""
+    services = compose()["services"]
+    assert {name for name, service in services.items() if service.get("profiles") == ["watch"]} == {
+        "prometheus",
+        "grafana",
+    }
+    configs = {name: Path(ROOT, config["file"]) for name, config in compose()["configs"].items()}
+    assert all(file.is_file() for file in configs.values())
+    scrape = yaml.safe_load(configs["prometheus"].read_text(encoding="utf-8"))["scrape_configs"][0]
+    assert scrape["dns_sd_configs"][0]["names"] == ["tallwide"]
+    assert scrape["dns_sd_configs"][0]["port"] == 8080
+    assert scrape.get("metrics_path", "/metrics") == "/metrics"
+    source = yaml.safe_load(configs["data_source"].read_text(encoding="utf-8"))["datasources"][0]
+    assert (source["uid"], source["url"]) == ("prometheus", "http://prometheus:9090")
+    provider = yaml.safe_load(configs["dashboards"].read_text(encoding="utf-8"))["providers"][0]
+    mounted = {each["source"]: each["target"] for each in services["grafana"]["configs"]}
+    assert mounted["dashboard"].startswith(provider["options"]["path"] + "/")
+    assert services["prometheus"]["networks"] == ["inside"]
+    assert services["grafana"]["ports"] == ["127.0.0.1:3000:3000"]
+
+
+@pytest.mark.parametrize("name", ["proxy", "tallwide", "prometheus", "grafana"])
 def test_every_service_of_compose_has_no_rights_and_bounded_resources(name):
     service = compose()["services"][name]
     assert service["read_only"] is True
@@ -334,6 +363,23 @@ def test_every_service_of_compose_has_no_rights_and_bounded_resources(name):
     assert {"cpus", "memory", "pids"} <= set(service["deploy"]["resources"]["limits"])
     assert "privileged" not in service
     assert "latest" not in service["image"] or service["build"]
+
+
+def test_timeouts_form_a_ladder():
+    """Whoever waits longest gives up last, so that a caller hears a reason and not a silence."""
+    text = (ROOT / "service/proxy/nginx.conf").read_text(encoding="utf-8")
+
+    def of_proxy(name: str) -> float:
+        return float(re.findall(rf"^ +{name} (\d+)s;", text, re.MULTILINE)[0])
+
+    settings = Settings()
+    longest_answer_s = settings.wait_s + settings.deadline_s
+    one_hang_s, last_try_s = of_proxy("proxy_read_timeout"), of_proxy("proxy_next_upstream_timeout")
+    _, sdk_s = inspect.signature(Client).parameters["timeout_s"].default
+    compose_s = float(compose()["services"]["tallwide"]["stop_grace_period"].rstrip("s"))
+    assert settings.deadline_s < longest_answer_s < one_hang_s < last_try_s
+    assert last_try_s + one_hang_s < sdk_s, "a second replica's time ends before the SDK's"
+    assert settings.drain_s + longest_answer_s < STOP_S < 30 < compose_s
 
 
 def proxy_configuration(folder: Path, port: int, replicas: list[int]) -> Path:
@@ -356,6 +402,9 @@ def proxy_configuration(folder: Path, port: int, replicas: list[int]) -> Path:
     for written, here in changes.items():
         assert text.count(written) == 1, f"{written} stands once in the configuration"
         text = text.replace(written, here)
+    # The sub-path that the file shows how to make.
+    below = re.findall(r"^ +#   (location /framing/ .*)$", text, re.MULTILINE)
+    text = text.replace("    location / {", f"    {below[0]}\n    location / {{")
     file = folder / "nginx.conf"
     file.write_text(text, encoding="utf-8")
     return file
@@ -374,7 +423,12 @@ def replicas() -> Iterator[dict[int, subprocess.Popen]]:
         started = {}
         for port in (free_port() for _ in range(3)):
             command = [sys.executable, "-m", "tallwide", "serve", "--port", str(port)]
-            started[port] = subprocess.Popen(command, start_new_session=True, stderr=subprocess.DEVNULL)
+            started[port] = subprocess.Popen(
+                command,
+                start_new_session=True,
+                stderr=subprocess.DEVNULL,
+                env=os.environ | compose()["services"]["tallwide"]["environment"],
+            )
             stack.callback(started[port].wait, 30)
             stack.callback(end_group, started[port])
         for port, process in started.items():
@@ -459,3 +513,40 @@ def test_what_is_too_large_or_too_long_is_refused_by_the_service_not_by_the_prox
         got, answer = ask(proxy, method, path, body)
         assert got == status
         assert json.loads(answer)["request_id"]
+
+
+def resolved(base: str, reference: str) -> str:
+    return urllib.parse.urljoin(f"http://x{base}", reference).removeprefix("http://x")
+
+
+def test_under_a_sub_path_every_link_holds_and_no_caller_can_bend_it(proxy):
+    status, page = ask(proxy, "GET", "/framing/")
+    assert status == 200
+    linked = re.findall(r'(?:href|src)="([^"#]+)"', page.decode())
+    assert len(linked) > 2
+    for reference in linked:
+        path = resolved("/framing/", reference)
+        assert path.startswith("/framing/"), reference
+        assert ask(proxy, "GET", path)[0] in (200, 308), path
+    assert ask(proxy, "GET", resolved("/framing/docs/", "../openapi.json"))[0] == 200
+
+    status, answer = ask(proxy, "POST", "/framing/v1/extractions", b"{}")
+    problem = json.loads(answer)
+    assert (status, problem["instance"]) == (422, "/framing/v1/extractions")
+    assert problem["type"] == "/framing/problems/invalid-job"
+    assert ask(proxy, "GET", problem["type"])[0] == 200
+
+    connection = http.client.HTTPConnection("127.0.0.1", proxy, timeout=30)
+    connection.request("POST", "/v1/extractions", b"{}", {"X-Forwarded-Prefix": "/elsewhere"})
+    assert json.loads(connection.getresponse().read())["instance"] == "/v1/extractions"
+    connection.close()
+
+    connection = http.client.HTTPConnection("127.0.0.1", proxy, timeout=30)
+    connection.request("GET", "/framing/docs")
+    assert resolved("/framing/docs", connection.getresponse().headers["Location"]) == "/framing/docs/"
+    connection.close()
+
+
+def test_the_sdk_works_under_a_sub_path(proxy):
+    with Client(f"http://127.0.0.1:{proxy}/framing") as below, Client(f"http://127.0.0.1:{proxy}") as above:
+        assert below.extractions(JOB) == above.extractions(JOB)

@@ -87,6 +87,25 @@ def test_a_trace_is_carried_on_where_it_is_valid(given, is_kept):
     assert int(made, 16) > 0
 
 
+@pytest.mark.parametrize(
+    ("environ", "status"),
+    [
+        ({"HTTP_TRANSFER_ENCODING": "chunked"}, 200),
+        ({"HTTP_TRANSFER_ENCODING": "Chunked"}, 200),
+        ({"HTTP_TRANSFER_ENCODING": "gzip, chunked"}, 501),
+        ({"HTTP_TRANSFER_ENCODING": "identity"}, 501),
+        ({"HTTP_TRANSFER_ENCODING": ""}, 501),
+        ({"SERVER_PROTOCOL": "HTTP/1.1"}, 400),
+        ({"SERVER_PROTOCOL": "HTTP/1.1", "HTTP_HOST": "framing.example"}, 200),
+        ({"SERVER_PROTOCOL": "HTTP/1.0"}, 200),
+    ],
+)
+def test_what_two_servers_might_read_in_two_ways_is_refused(entrance, environ, status):
+    got = ask(entrance(), **environ)
+    assert got.status == status
+    assert status == 200 or got.problem["status"] == status
+
+
 # --- places ---------------------------------------------------------------------------------------------------------
 
 

@@ -173,6 +173,10 @@ class Entrance:
 
     def _answered(self, environ: Environ, path: str) -> Answer:
         method = environ["REQUEST_METHOD"]
+        if environ.get("HTTP_TRANSFER_ENCODING", "chunked").lower() != "chunked":
+            return refusal(environ, STRANGE_CODING)
+        if "HTTP_HOST" not in environ and environ.get("SERVER_PROTOCOL") == "HTTP/1.1":
+            return refusal(environ, NO_HOST)
         if method == "OPTIONS" and "HTTP_ACCESS_CONTROL_REQUEST_METHOD" in environ:
             return Answer("204 No Content", [*self._origins.preflight(), ("Cache-Control", "no-store")], [])
         if self._tokens is not None and not is_for_everybody(path):
@@ -366,4 +370,9 @@ def no_token(*, is_shown: bool) -> Problem:
     )
 
 
+# RFC 9112, 6.1 and 3.2: what two servers in a row might read in two ways is read in neither.
+STRANGE_CODING = Problem(
+    501, "", "Not Implemented", "of transfer codings, chunked alone is understood", headers={"Connection": "close"}
+)
+NO_HOST = Problem(400, "", "Bad Request", "a request of HTTP/1.1 names its host", headers={"Connection": "close"})
 STOPPING = Problem(503, "stopping", "The service is about to stop", "it finishes what it has begun; ask another one")
