@@ -109,7 +109,7 @@ def test_another_lens_stands_beside_and_a_zoom_at_each_of_its_settings(open_page
     chosen(page, "lens", "zoom @ 24, circle 27 mm")
     job = job_on(page)
     assert job["capture"]["lens"] == {"label": "zoom @ 24", "focal_length_mm": 24, "image_circle_mm": 27}
-    shown = lane(page, 1).locator(".card", has_text="wide").inner_text()
+    shown = lane(page, 1).locator(".card", has_text="wide").text_content()
     pixels = Client().margins(job).margins[0].pixels
     assert f"{pixels.width:g} × {pixels.height:g} px" in shown
     assert "image circle" in shown

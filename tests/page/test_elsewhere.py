@@ -1,4 +1,4 @@
-"""Pages of other origins: a picture in an image, and answers and problems where the setting lets them ask."""
+"""Settings of the service in a browser: pages of other origins, access tokens, a busy service."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import urllib.parse
 import pytest
 from playwright.sync_api import Error
 
-from page_by_hand import JOB, fragment, served
+from page_by_hand import JOB, fragment, job_on, served, settled
 from tallwide_service import create_app
 from tallwide_service.settings import Settings
 
@@ -96,3 +96,46 @@ def test_rows_come_by_get_without_being_asked_for_in_advance(page_elsewhere, ope
     )
     assert len(rows) == 2
     assert asked == ["GET"]
+
+
+TOKEN = "lighthouse-at-the-point"  # noqa: S105 - of a service that this test starts
+
+
+def test_a_service_that_asks_for_a_token_is_given_it_by_the_page_and_by_no_address(browser):
+    context = browser.new_context()
+    page = context.new_page()
+    asked = []
+    page.on("request", lambda request: asked.append(request.url))
+    with served(create_app(Settings(tokens=(TOKEN,)))) as address:
+        page.goto(address)
+        page.wait_for_selector("#access:not([hidden])")
+        assert page.locator(".card").count() == 0
+        page.locator("#token").fill(TOKEN)
+        page.keyboard.press("Enter")
+        page.wait_for_selector(".card")
+        settled(page)
+        assert page.locator("#access").is_hidden()
+        assert page.locator("#advice .plan").count() == 1
+        with page.expect_download():
+            page.get_by_role("button", name="Margins as CSV").click()
+    context.close()
+    assert not any(TOKEN in url for url in asked)
+
+
+def test_a_busy_service_is_asked_again_when_it_says(open_page):
+    page = open_page(fragment(JOB)).page
+    turned_away = []
+
+    def busy_twice(route):
+        if len(turned_away) < 2:
+            turned_away.append(route.request.url)
+            route.fulfill(status=429, headers={"Retry-After": "0"}, json={"title": "busy", "status": 429})
+        else:
+            route.continue_()
+
+    page.route("**/v1/margins", busy_twice)
+    page.locator(".turn").click()
+    settled(page)
+    assert len(turned_away) == 2
+    assert page.locator("#problems").inner_text() == ""
+    assert job_on(page)["capture"]["roll"] == 90

@@ -103,6 +103,17 @@ def test_the_strips_numbers_are_the_services_sweep(open_page):
     assert page.locator("#strip path.spare").count() == 2
 
 
+def test_a_click_on_the_picture_picks_the_smallest_frame_under_it_then_the_next(open_page):
+    page = open_page(fragment(JOB)).page
+    box = page.locator("svg#picture-a").bounding_box()
+    middle = {"x": box["width"] / 2 + 60, "y": box["height"] / 2 + 60}  # beside the handle
+    picked = page.locator('.card[aria-pressed="true"] b')
+    assert picked.inner_text() == "wide"
+    for expected in ("tall", "wide", "tall"):
+        page.locator("svg#picture-a").click(position=middle)
+        assert picked.inner_text() == expected
+
+
 def test_the_slider_under_the_strip_moves_along_the_line(open_page):
     page = open_page(fragment(SHARED)).page
     slider = page.locator("#strip input")

@@ -77,7 +77,9 @@ def test_the_recommendation_stands_with_reasons_price_cautions_and_what_would_ch
     assert answer.what_would_change.changeover.text in changes
     assert page.locator("#change tbody tr").count() == len(answer.break_even)
     page.get_by_text(f"Change-over, {len(plan.changeover)} steps").click()
-    assert page.locator("#advice ol li").all_inner_texts() == [step.text for step in plan.changeover]
+    assert page.locator("#advice [data-key=changeover] li").all_inner_texts() == [step.text for step in plan.changeover]
+    page.get_by_text(f"All plans ({len(answer.plans)})").click()
+    assert page.locator("#advice .plans > li").count() == len(answer.plans)
     weighed, possible = answer.considered.plans_weighed, answer.considered.plans_possible
     assert f"Weighed {weighed:g} of {possible:g} possible plans" in said
 

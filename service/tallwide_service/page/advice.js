@@ -44,14 +44,18 @@ function planBox(plan, onBeside) {
   return box;
 }
 
-function plansTable(answer, onBeside) {
-  return tableOf("Plans", ["Plan", "Tightest", "Change-overs", "Minutes", "Every frame does"], answer.plans.map((plan, place) => {
-    const name = made("span", `${place + 1}. ${plan.passes.map(passInWords).join("; then ")}`), beside = button("Show beside", () => onBeside(plan.passes[0]), "small");
-    beside.setAttribute("aria-label", `Show beside: ${positionInWords(plan.passes[0])}`);
-    name.append(" ", beside);
-    return [name, plan.smallest_oversampling === null ? "–" : `${plan.smallest_oversampling.toFixed(2)} ×`, number(plan.cost.changeovers),
-      plan.cost.minutes === null ? "–" : number(plan.cost.minutes), `${plan.feasible ? "yes" : "no"}${place === answer.recommended.plan ? ", taken" : ""}`];
+function plansList(answer, onBeside) {
+  const list = made("ol", undefined, "plans");
+  list.append(...answer.plans.map((plan, place) => {
+    const item = made("li"), beside = button("Show beside", () => onBeside(plan.passes[0]), "small");
+    beside.setAttribute("aria-label", `Show beside: ${positionInWords(plan.passes[0])}, plan ${place + 1}`);
+    const tightest = plan.smallest_oversampling === null ? "" : `; the tightest ${plan.smallest_oversampling.toFixed(2)} ×`;
+    item.append(made("b", plan.passes.map(passInWords).join("; then ")), `. ${plan.feasible ? "Every frame does" : "Not every frame does"}${tightest}; ${costInWords(plan)}. `);
+    if (place === answer.recommended.plan) item.append("This is the one to take. ");
+    item.append(beside);
+    return item;
   }));
+  return list;
 }
 
 /** The recommendation: the plan to take, what it asks, why, and what stands behind it. */
@@ -63,7 +67,7 @@ export function drawAdvice(holder, answer, onBeside) {
     steps.append(...plan.changeover.map((step) => made("li", step.text)));
     parts.push(folded("changeover", `Change-over, ${many(plan.changeover.length, "step")}`, steps));
   }
-  if (answer.plans.length > 1) parts.push(folded("plans", `All plans (${answer.plans.length})`, plansTable(answer, onBeside)));
+  if (answer.plans.length > 1) parts.push(folded("plans", `All plans (${answer.plans.length})`, plansList(answer, onBeside)));
   const skipped = considered.skipped.map((each) => each.text);
   parts.push(folded("considered", `Weighed ${number(considered.plans_weighed)} of ${many(considered.plans_possible, "possible plan")}`,
     made("p", `${considered.rule[0].toUpperCase()}${considered.rule.slice(1)}.`), ...(skipped.length ? [listOf([...new Set(skipped)])] : [])));

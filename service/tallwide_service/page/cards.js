@@ -56,7 +56,7 @@ export function drawCards(list, { margins, extractions }, picked, onPick) {
       small.push(`counted in photosites it ${WORDS[margin.photosite_verdict][1]}`);
     }
     if (margin.eye_limit && margin.eye_limit.verdict !== margin.verdict) small.push(`where it is shown it ${WORDS[margin.eye_limit.verdict][1]}`);
-    card.append(name, verdict, spare, ...small.map((line) => made("small", line)));
+    card.append(name, verdict, spare, ...small.map((line, at) => made("small", line, at ? undefined : "cost")));
     item.append(card);
     return item;
   }));

@@ -216,6 +216,15 @@ export class Drawer {
     return exact ?? (pointer === "" ? undefined : below() ?? above());
   }
 
+  /** A fault in words: the part and the field that it is about, else its pointer. */
+  #words({ pointer, detail }) {
+    const entry = this.#entryOf(pointer ?? ""), part = entry?.control.closest("details").querySelector("summary").textContent;
+    return entry ? `${part}, ${entry.field.name}: ${detail}` : `${pointer ? `${pointer}: ` : ""}${detail}`;
+  }
+
+  /** What a refusal says first. */
+  wordsOf(refused) { return refused.faults?.length ? this.#words(refused.faults[0]) : refused.message; }
+
   /** Show a refusal: all of it on top, each fault at its field. */
   refuse(refused) {
     for (const { control, problem } of this.entries) {
@@ -229,16 +238,17 @@ export class Drawer {
     const items = faults.map((fault) => {
       const item = document.createElement("li"), entry = this.#entryOf(fault.pointer ?? "");
       if (!entry) {
-        item.textContent = `${fault.pointer ? `${fault.pointer}: ` : ""}${fault.detail}`;
+        item.textContent = this.#words(fault);
         return item;
       }
       entry.problem.textContent = entry.problem.textContent ? `${entry.problem.textContent} ${fault.detail}` : fault.detail;
       entry.problem.hidden = false;
       entry.control.setAttribute("aria-invalid", "true");
       entry.control.setAttribute("aria-describedby", entry.problem.id);
+      if (entry.control === document.activeElement) entry.problem.scrollIntoView({ block: "nearest" });
       const link = document.createElement("a");
       link.href = `#${entry.control.id}`;
-      link.textContent = `${fault.pointer}: ${fault.detail}`;
+      link.textContent = this.#words(fault);
       link.addEventListener("click", (event) => {
         event.preventDefault(); // the fragment belongs to the job
         entry.control.closest("details").open = true;

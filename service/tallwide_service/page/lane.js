@@ -50,7 +50,8 @@ export class Lane {
     this.picture = new Picture(this.stage.firstElementChild, {
       onDrag: (name, by, begun) => this.desk.drag(this.place, name, by, begun, `drag ${name}`),
       onKey: (name, by, drawn) => this.desk.drag(this.place, name, by, drawn, `key ${name}`),
-      onDone: () => this.desk.let_go(),
+      onDone: () => this.desk.letGo(),
+      onPick: (place) => this.desk.pick(place),
     });
     this.root.append(this.head, this.cards, this.stage, this.#tools(letter));
     this.#takeDrops();
@@ -191,7 +192,7 @@ export class Lane {
     const { job, extractions, margins, common } = this.answer, picked = this.desk.picked(extractions.length);
     drawCards(this.cards, { margins, extractions }, picked, (place) => this.desk.pick(place));
     const scene = sceneOf(job.capture), kit = this.desk.kit();
-    this.stage.style.setProperty("--aspect", scene.width / scene.height);
+    this.desk.shape();
     this.picture.draw({ job, extractions, common, picked, scene, plate: this.desk.plate()?.url, safeAreas: this.safeAreas });
     for (const { select, label, choicesOf } of this.choices) {
       const all = choicesOf(this.job, kit), at = all[0].roll === undefined ? 0 : all.findIndex((each) => each.roll === (this.job.capture.roll ?? 0));

@@ -8,6 +8,7 @@ import { packed, SAMPLE, unpacked, uprightSize, write } from "./job.js";
 import { Lane } from "./lane.js";
 import { atPass, readKit } from "./modes.js";
 import { sceneOf, sharedPoint } from "./picture.js";
+import { useToken } from "./service.js";
 import { linesOf, Strip, valueOn } from "./strip.js";
 import { Take } from "./take.js";
 
@@ -60,9 +61,15 @@ const desk = {
   plate: () => plate,
   picked: (count) => { picked = Math.min(picked, count - 1); return picked; },
   line: (lane) => lineOf(lane),
+  /** Two pictures are equally high: the shape of the higher one is that of both. */
+  shape() {
+    const scenes = lanes.filter((lane) => lane.answer).map((lane) => sceneOf(lane.answer.job.capture));
+    const aspect = Math.min(...scenes.map((scene) => scene.width / scene.height));
+    for (const lane of lanes) lane.stage.style.setProperty("--aspect", aspect);
+  },
   change, pick, drag, usePlate, showBusy, drawAround,
   work: (place) => commit({ ...state, active: place }),
-  let_go: () => { lastMerge = null; },
+  letGo: () => { lastMerge = null; },
   drawn(since) {
     // From the hand to the picture: until the browser has painted it.
     if (since === null) return;
@@ -85,7 +92,8 @@ function lineOf(lane) {
 
 function drawAround(lane) {
   drawer.refuse(lane.refused);
-  const say = lane.refused ? `Not as it stands: ${lane.refused.message}` : lane.answer ? summaryOf(lane.answer.margins) : "Asking the service …";
+  $("access").hidden = lane.refused?.problem?.status !== 401;
+  const say = lane.refused ? `Not as it stands: ${drawer.wordsOf(lane.refused)}` : lane.answer ? summaryOf(lane.answer.margins) : "Asking the service …";
   if ($("summary").textContent !== say) $("summary").textContent = say;
   onNew("advice", lane.advice, (advice) => {
     for (const id of ["advice", "change", "care"]) $(id).hidden = !advice;
@@ -253,6 +261,11 @@ $("link").addEventListener("click", async () => {
   } catch {
     say("The address of this page is the link: copy it from the address bar.");
   }
+});
+$("access").addEventListener("submit", (event) => {
+  event.preventDefault();
+  useToken($("token").value.trim());
+  for (const lane of lanes) lane.ask();
 });
 $("theme").addEventListener("change", (event) => { document.documentElement.dataset.theme = event.target.value; });
 

@@ -171,12 +171,13 @@ function areaIn(frame, { upright_rect: area, within }) {
 
 /** One picture: an SVG that is drawn anew for each answer, and its view. */
 export class Picture {
-  constructor(svg, { onDrag, onDone, onKey }) {
-    Object.assign(this, { svg, onDrag, onDone, onKey, zoom: 1, centre: null, drawn: null, fingers: new Map() });
+  constructor(svg, { onDrag, onDone, onKey, onPick }) {
+    Object.assign(this, { svg, onDrag, onDone, onKey, onPick, zoom: 1, centre: null, drawn: null, fingers: new Map() });
     svg.addEventListener("pointerdown", (event) => this.#grab(event));
     svg.addEventListener("pointerdown", (event) => this.#finger(event));
     svg.addEventListener("pointermove", (event) => this.#finger(event));
     for (const end of ["pointerup", "pointercancel"]) svg.addEventListener(end, (event) => this.fingers.delete(event.pointerId));
+    svg.addEventListener("click", (event) => this.#pick(event));
     svg.addEventListener("wheel", (event) => this.#wheel(event), { passive: false });
     svg.addEventListener("keydown", (event) => this.#key(event));
     new ResizeObserver(() => this.redraw()).observe(svg);
@@ -297,6 +298,7 @@ export class Picture {
   #grab(event) {
     if (!this.drawn || event.button !== 0 || this.fingers.size > 1) return;
     const name = event.target.closest("[data-handle]")?.dataset.handle;
+    this.moved = false;
     if (!name && this.zoom === 1) return;
     event.preventDefault();
     event.target.closest("[data-handle]")?.focus();
@@ -304,6 +306,7 @@ export class Picture {
     const begun = this.#place(event), job = this.drawn.job, extractions = this.drawn.extractions;
     let last = { x: event.clientX, y: event.clientY };
     const move = (moved) => {
+      this.moved ||= Math.hypot(moved.clientX - event.clientX, moved.clientY - event.clientY) > 3;
       if (this.fingers.size > 1) return;
       if (name) {
         const now = this.#place(moved);
@@ -322,6 +325,16 @@ export class Picture {
     this.svg.addEventListener("pointermove", move);
     this.svg.addEventListener("pointerup", end);
     this.svg.addEventListener("pointercancel", end);
+  }
+
+  /** A click picks the smallest frame under it, or the next larger one where that is picked already. */
+  #pick(event) {
+    if (!this.drawn || event.target.closest("[data-handle]") || this.moved) return;
+    const { scene, extractions, picked } = this.drawn, at = this.#place(event);
+    const under = extractions.map((each, place) => ({ place, r: scene.rect(each.upright_rect) }))
+      .filter(({ r }) => at.x >= r.x && at.y >= r.y && at.x <= r.x + r.width && at.y <= r.y + r.height)
+      .sort((one, two) => one.r.width * one.r.height - two.r.width * two.r.height).map(({ place }) => place);
+    if (under.length) this.onPick(under[(under.indexOf(picked) + 1) % under.length]);
   }
 
   #wheel(event) {

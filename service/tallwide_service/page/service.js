@@ -9,17 +9,33 @@ export class Refused extends Error {
 }
 
 async function refusal(response) {
-  let problem = { detail: `the service answered ${response.status}` };
+  let problem = { status: response.status, detail: `the service answered ${response.status}` };
   if ((response.headers.get("Content-Type") ?? "").includes("json")) problem = await response.json();
   return new Refused(problem);
 }
 
+const TRIES = 4;
+let token = null; // of a service that asks for one; kept in this page's memory alone
+
+export function useToken(given) { token = given || null; }
+
+const authorized = (headers) => (token ? { ...headers, Authorization: `Bearer ${token}` } : headers);
+
+/** Answer of the service; where it is busy, asked again when it says. */
+async function asked(path, options) {
+  for (let tried = 1; ; tried += 1) {
+    const response = await fetch(`v1/${path}`, { ...options, headers: authorized(options.headers) });
+    if (response.ok) return response;
+    const after = Number(response.headers.get("Retry-After") ?? NaN);
+    if (![429, 503].includes(response.status) || tried === TRIES || !(after <= 10)) throw await refusal(response);
+    await new Promise((resolve) => setTimeout(resolve, 1000 * after * (1 + Math.random() / 5)));
+    options.signal?.throwIfAborted();
+  }
+}
+
 export async function ask(endpoint, job, signal) {
-  const response = await fetch(`v1/${endpoint}`, {
-    method: "POST", headers: { "Content-Type": "application/json", Accept: "application/json" }, body: JSON.stringify(job), signal,
-  });
-  if (!response.ok) throw await refusal(response);
-  return response.json();
+  const headers = { "Content-Type": "application/json", Accept: "application/json" };
+  return (await asked(endpoint, { method: "POST", headers, body: JSON.stringify(job), signal })).json();
 }
 
 /** A file made by the service: its bytes, the name that it gives, and what it cannot carry. */
@@ -33,8 +49,7 @@ export async function fetchFile(endpoint, job, accept, still) {
     options.headers["Content-Type"] = "application/json";
     options.body = JSON.stringify(job);
   }
-  const response = await fetch(`v1/${endpoint}`, options);
-  if (!response.ok) throw await refusal(response);
+  const response = await asked(endpoint, options);
   const name = /filename="?([^";]+)"?/.exec(response.headers.get("Content-Disposition") ?? "")?.[1];
   return { blob: await response.blob(), name, lost: response.headers.get("Tallwide-Lost")?.replaceAll("_", " ") };
 }
