@@ -59,6 +59,7 @@ def _environ(request: PreparedRequest) -> dict[str, Any]:
         "SCRIPT_NAME": "",
         "PATH_INFO": unquote(url.path, encoding="latin-1"),
         "QUERY_STRING": url.query,
+        "HTTP_HOST": url.netloc,
         "SERVER_NAME": url.hostname or "",
         "SERVER_PORT": "80",
         "SERVER_PROTOCOL": "HTTP/1.1",
