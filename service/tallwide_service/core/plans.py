@@ -17,12 +17,14 @@ from fractions import Fraction
 from itertools import combinations, combinations_with_replacement, product
 from typing import Literal, get_args
 
+import numpy as np
+
 from tallwide.answers import Skipped
 from tallwide.job import Criterion, Job, Rig, Roll
 from tallwide_service.core.positions import Pass, Position, Refused, Take, alone, positions_of, together
 from tallwide_service.core.rig import rig_check, rig_faults
 from tallwide_service.core.sharing import Choice, Rank, best_ways
-from tallwide_service.core.standing import Draft, Value, Worth, beats, draft, order_of, standing, value_of, worth
+from tallwide_service.core.standing import Draft, Value, Worth, draft, order_of, standing, value_of, worth
 from tallwide_service.errors import CannotBeMet
 from tallwide_service.limits import LIMITS
 
@@ -113,15 +115,36 @@ def ranked(
         return worth(plan, order), -sum(faults[one.position.roll] for one in plan.passes)
 
     best_first = sorted(drafts, key=key, reverse=True)
-    unbeaten: list[tuple[int, tuple[object, ...]]] = []
+    return tuple(best_first), beaters([tuple(standing(plan).values()) for plan in best_first])
+
+
+def beaters(values: Sequence[Sequence[Worth]]) -> tuple[int | None, ...]:
+    """Return, for each of some plans in order, the place of the first before it that beats it.
+
+    One plan beats another that it equals in every criterion and surpasses in one. Values are
+    compared as places in the order of all values of their criterion, which numpy does at once.
+
+    Examples
+    --------
+    >>> beaters([(2, 5), (2, 4), (3, 1), (1, 1)])
+    (None, 0, None, 0)
+    """
+    columns = []
+    for column in zip(*values, strict=True):
+        places = {value: place for place, value in enumerate(sorted(set(column)))}
+        columns.append([places[value] for value in column])
+    table = np.array(columns, dtype=np.int32).T
+    unbeaten = np.empty(len(values), dtype=np.int64)
+    count = 0
     beaten_by: list[int | None] = []
-    for place, plan in enumerate(best_first):
-        found = tuple(standing(plan).values())
-        better = next((other for other, its in unbeaten if beats(its, found)), None)  # type: ignore[arg-type]
-        beaten_by.append(better)
-        if better is None:
-            unbeaten.append((place, found))
-    return tuple(best_first), tuple(beaten_by)
+    for place, row in enumerate(table):
+        before = table[unbeaten[:count]]
+        better = np.flatnonzero((before >= row).all(axis=1) & (before > row).any(axis=1))
+        beaten_by.append(int(unbeaten[better[0]]) if better.size else None)
+        if not better.size:
+            unbeaten[count] = place
+            count += 1
+    return tuple(beaten_by)
 
 
 def ways_possible(deliverables: int, positions: int, passes: int, *, repeated: bool) -> int:

@@ -1,7 +1,6 @@
 """Standing: what a plan is worth in each criterion, and how plans are put in order.
 
-Every value is larger for the better plan. A plan beats another where it is as good in every
-criterion and better in one. Plans are ordered by how nearly they are feasible, then by the
+Every value is larger for the better plan. Plans are ordered by how nearly they are feasible, then by the
 criteria, in the order that is preferred.
 """
 
@@ -98,8 +97,3 @@ def worth(plan: Draft, order: Sequence[Criterion], *, scale: Fraction = Fraction
     """Return the value by which plans are ordered, larger for the better: how nearly feasible, then the criteria."""
     found = standing(plan, scale=scale)
     return (min(found["enough_pixels"], plan.fit), *(found[name] for name in order))
-
-
-def beats(one: Sequence[Worth], other: Sequence[Worth]) -> bool:
-    """Whether a plan is as good as another in every criterion and better in one."""
-    return one != other and all(a >= b for a, b in zip(one, other, strict=True))
