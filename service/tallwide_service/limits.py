@@ -27,7 +27,7 @@ class Limits:
     usable_area_vertices: int = 64
     nest_pairs: int = 64
     position_sets: int = 700
-    orientation_work: int = 600
+    orientation_work: int = 1_300
     rate_limits: int = 16
     captures: int = 16
     lenses: int = 32

@@ -179,8 +179,10 @@ def _placed(
     return placement, (free.width, free.height) == (placement.rect.width, placement.rect.height)
 
 
-def together(job: Job, position: Position, indices: tuple[int, ...]) -> Pass:
+def together(job: Job, position: Position, indices: tuple[int, ...], *, asks_for_cover: bool = True) -> Pass:
     """Return some deliverables as they come out of a position, solved as a whole.
+
+    Whether the lens covers them takes a second solution, without what the lens covers.
 
     Raises
     ------
@@ -193,7 +195,7 @@ def together(job: Job, position: Position, indices: tuple[int, ...]) -> Pass:
     except CannotBeMet as error:
         raise at_pointer(error, position) from error
     free = None
-    if has_lens_bounds(ground):
+    if asks_for_cover and has_lens_bounds(ground):
         free = solve(replace(view, capture=without_lens_bounds(position.capture))).extractions
     takes = []
     for place, (index, extraction) in enumerate(zip(indices, solution.extractions, strict=True)):

@@ -210,19 +210,18 @@ def mends(job: Job, drafts: Sequence[Draft], beaten: Collection[int] = ()) -> It
     for place in short[:PLANS_MENDED]:
         for number, one in enumerate(drafts[place].passes):
             if any(take.reach is not None and take.reach < 1 for take in one.takes):
-                yield _mend(job, one, place, number)
+                yield _mend(_Trial(job, one), place, number, is_first=place == short[0])
 
 
-def _mend(job: Job, one: Pass, place: int, number: int) -> Mend:
-    trial = _Trial(job, one)
+def _mend(trial: _Trial, place: int, number: int, *, is_first: bool) -> Mend:
     where = f"Plan {place + 1}, pass {number + 1}"
-    if trial.is_enough_shared_evenly():
+    if (is_first or not trial.is_too_long) and trial.is_enough_shared_evenly():
         text = f"{where}: with the objective raise_smallest every frame has enough pixels, with the same lens and mode."
         return Mend(place, number, None, None, text, "raise_smallest")
     if trial.is_too_long:
         text = f"{where}: no change is sought for more than {MOST_FRAMES_MENDED} frames on a shared point."
         return Mend(place, number, None, None, text)
-    capture = one.position.capture
+    capture = trial.position.capture
     free = without_lens_bounds(capture)
     if free != capture:
         takes = trial.takes(free)
@@ -290,7 +289,8 @@ class _Trial:
 
     def _together(self, position: Position) -> tuple[Take, ...] | None:
         try:
-            return together(self.job, position, tuple(take.index for take in self.one.takes)).takes
+            indices = tuple(take.index for take in self.one.takes)
+            return together(self.job, position, indices, asks_for_cover=False).takes
         except CannotBeMet:
             return None
 
