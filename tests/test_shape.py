@@ -19,6 +19,7 @@ SOURCES = (ROOT / "sdk", ROOT / "service")
 SDK_EDGES = (
     *("tallwide.client", "tallwide.inprocess", "tallwide.transport", "tallwide.demo", "tallwide.media_file"),
     *("tallwide.cli", "tallwide.cli_handing_over", "tallwide.cli_catalogue", "tallwide.farm", "tallwide.__main__"),
+    "tallwide.demo_day",
 )
 FOUNDATIONS = ("tallwide_service.errors", "tallwide_service.limits", "tallwide_service.identity")
 

@@ -20,12 +20,12 @@ from PIL import Image
 
 from tallwide.answers import Extraction, ExtractionsAnswer, Margin, MarginsAnswer, OrientationAnswer
 from tallwide.client import Client
+from tallwide.demo_day import REPORT_WIDTH, run_day
 from tallwide.geometry import shown_ratio
 from tallwide.job import Capture, Job, MonitorFeed, Overlay, Picture, Plate, Sheet
 from tallwide.wire import from_wire, to_wire
 
 PREVIEW_PX = 1600
-REPORT_WIDTH = 110
 
 DELIVERABLES: list[dict[str, Any]] = [
     {"label": "cinema", "aspect": "2.39:1", "raster": {"width": 4096, "height": 1714}},
@@ -119,11 +119,17 @@ def run(folder: Path) -> None:
         lines += [*report(job, extractions, margins, orientation), ""]
         if orientation.plans[orientation.recommended.plan].cost.turned_passes:
             cautions.update(dict.fromkeys(orientation.cautions))
+    day, warnings = run_day(client, folder / "day", CAPTURES, DELIVERABLES)
+    lines += [*day, ""]
+    cautions.update(dict.fromkeys(warnings))
     lines += turning(cautions)
     (folder / "report.txt").write_text("\n".join(lines) + "\n", encoding="utf-8")
     print("\n".join(lines), end="\n\n")
     print(f"Jobs, answers and pictures lie in {folder}/ ({', '.join(CAPTURES)}); this report is {folder}/report.txt.")
     print(f"Look at {folder}/{next(iter(CAPTURES))}/framed.jpg first: every frame drawn on the photograph.")
+    print(
+        f"{folder}/day/ holds the decision of the day: its kit, its job by label, the plans, the rental order as CSV."
+    )
     print("sheet.pdf is for everybody's folder, chart.pdf is to be printed and photographed.")
     print("The photograph is coffee.png (CC0), as the scikit-image package ships it.")
 

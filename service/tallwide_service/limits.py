@@ -27,13 +27,13 @@ class Limits:
     usable_area_vertices: int = 64
     nest_pairs: int = 64
     position_sets: int = 700
-    orientation_work: int = 1_300
+    orientation_work: int = 1_200
     rate_limits: int = 16
     captures: int = 16
     lenses: int = 32
     lens_settings: int = 32
     coverage_rows: int = 1_024
-    coverage_rows_together: int = 256
+    coverage_rows_together: int = 224
     match_focal_lengths: int = 64
     rig_entries: int = 32
     grid_step_px: int = 256

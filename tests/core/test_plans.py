@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from plan_oracle import DEFAULT_ORDER, best_value, every_plan, unbeaten
 from strategies import production_jobs
-from tallwide.job import Capture, Deliverable, Framing, Grid, Job, Lens, Offset, Point, Raster
+from tallwide.job import Align, Capture, Deliverable, Framing, Grid, Job, Lens, Offset, Point, Raster
 from tallwide_service.core import orientation
 from tallwide_service.core.plans import find_plans, partitions, ways_possible
 from tallwide_service.core.sharing import best_ways
@@ -114,6 +114,44 @@ def test_a_larger_sensor_never_loses_feasibility(job, wider, higher):
     except CannotBeMet:
         return
     assert find_plans(larger).drafts[0].is_feasible >= before.drafts[0].is_feasible
+
+
+@settings(max_examples=15, deadline=None)
+@given(
+    job=production_jobs(arrangement="shared_point", circles=False),
+    wider=st.integers(0, 40),
+    higher=st.integers(0, 40),
+)
+def test_a_larger_sensor_never_loses_feasibility_where_the_smallest_frame_of_one_point_is_raised(job, wider, higher):
+    """With one minimum for all. In order, the first frame takes what the larger sensor gives, and others may lose."""
+    even = tuple(replace(frame, minimum_oversampling=1) for frame in job.deliverables)
+    job = replace(job, deliverables=even, framing=replace(job.framing, objective="raise_smallest"))
+    raster = job.capture.raster
+    larger = replace(job, capture=replace(job.capture, raster=Raster(raster.width + wider, raster.height + higher)))
+    try:
+        before = find_plans(job)
+    except CannotBeMet:
+        return
+    after = find_plans(larger)
+    if before.complete and after.complete:
+        assert after.drafts[0].is_feasible >= before.drafts[0].is_feasible
+
+
+def test_in_order_a_larger_sensor_may_take_from_the_second_frame_and_the_answer_names_the_way_out():
+    """The top of the wide frame at the middle of the tall one, at line t; the wide one takes all columns."""
+    frames = (
+        Deliverable("wide", raster=Raster(40, 22), align=Align(0.5, 0)),
+        Deliverable("tall", raster=Raster(16, 20), align=Align(0.5, 0.5)),
+    )
+    framing = Framing("shared_point", point=Point(None, None), aspect_tolerance=0.05)
+    job = Job(Capture(Raster(50, 40)), frames, framing, rolls=(0,), passes=1)
+    # 50 columns are 28 lines: t is 12, and the tall frame has 24 of 20 lines.
+    assert find_plans(job).drafts[0].is_feasible
+    # 60 columns are 34 lines: t is 6, and the tall frame has 12.
+    advice = orientation(replace(job, capture=Capture(Raster(60, 40))))
+    assert not advice.plans[0].feasible
+    assert advice.what_would_change.mends[0].objective == "raise_smallest"
+    assert advice.recommended.text.endswith("with the objective raise_smallest all frames there have enough.")
 
 
 @settings(max_examples=60, deadline=None)

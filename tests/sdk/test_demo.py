@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 import re
 import shutil
@@ -13,7 +15,7 @@ import pytest
 import skimage
 from PIL import Image, ImageOps
 
-from tallwide import Client
+from tallwide import Client, Kit, to_wire
 from tallwide.demo import CAPTURES, DELIVERABLES, demo_job, plate, run
 from tallwide.geometry import shown_ratio
 
@@ -58,6 +60,22 @@ def test_a_report_names_every_frame_with_its_verdict_and_the_cautions_once(writt
             assert re.search(rf"^{margin['deliverable']} .* {over} .* {verdict} +raster ", report, re.MULTILINE)
     assert report.count("Before a camera is turned:") == 1
     assert max(len(line) for line in report.splitlines()) <= 130
+
+
+def test_the_day_is_decided_from_a_kit_and_its_job_by_label(written):
+    day = written / "day"
+    job = Kit.read(day / "kit.json").merged(json.loads((day / "job.json").read_text(encoding="utf-8")))
+    client = Client()
+    for kind in ("orientation", "coverage", "match", "optics"):
+        assert to_wire(getattr(client, kind)(job)) == json.loads((day / f"{kind}.json").read_text(encoding="utf-8"))
+    report = (written / "report.txt").read_text(encoding="utf-8")
+    plans = json.loads((day / "orientation.json").read_text(encoding="utf-8"))
+    assert " ".join(plans["recommended"]["text"].split()) in " ".join(report.split())
+    order = list(csv.DictReader(io.StringIO((day / "rental_order.csv").read_text(encoding="utf-8"))))
+    assert len(order) == 2 * 5 * len(DELIVERABLES)
+    missed = [row for row in order if row["covered"] == "false"]
+    assert missed
+    assert all(float(row["spare_mm"]) < 0 for row in missed)
 
 
 @pytest.mark.parametrize("camera", CAPTURES)

@@ -206,7 +206,7 @@ def recommend(job: Job, found: Found, drafts: tuple[Draft, ...], change: WhatWou
     best = drafts[0]
     what = passes_in_words(best, job)
     if not best.is_feasible:
-        return Recommendation(0, f"{_why_none(job, found)}; {what} misses least. {_missing(job, best)}")
+        return Recommendation(0, f"{_why_none(job, found)}; {what} misses least. {_missing(job, best, change)}")
     takes = [take for one in best.passes for take in one.takes if take.over is not None]
     if not takes:
         text = f"Shoot {what}: no deliverable names a raster, so none can fall short."
@@ -230,7 +230,7 @@ def _why_none(job: Job, found: Found) -> str:
     return f"{weighed} gives every deliverable enough pixels and fits into the day"
 
 
-def _missing(job: Job, best: Draft) -> str:
+def _missing(job: Job, best: Draft, change: WhatWouldChange) -> str:
     """Return what the least bad plan lacks, and by how much, in at most two sentences."""
     sentences = []
     worst = _shortest(best)
@@ -242,7 +242,8 @@ def _missing(job: Job, best: Draft) -> str:
             max(-(-asked * needed.width // 1) - frame.width, 0),
             max(-(-asked * needed.height // 1) - frame.height, 0),
         )
-        sentences.append(f"{pixels_reason(worst).text[:-1]}, {missing[0]:,} x {missing[1]:,} px are missing.")
+        text = f"{pixels_reason(worst).text[:-1]}, {missing[0]:,} x {missing[1]:,} px are missing."
+        sentences.append(_with_way_out(text, 0, change))
     sentences += [reason.text for reason in day_reasons(job, best) if reason.code.startswith("too_little")]
     return " ".join(sentences[:2])
 
@@ -265,9 +266,14 @@ def _why_not_cheaper(job: Job, drafts: tuple[Draft, ...], change: WhatWouldChang
     worst = None if place is None else _shortest(drafts[place])
     if place is not None and worst is not None:
         text = f"With {passes_in_words(drafts[place], job)}, {pixels_reason(worst).text}"
-        if any(mend.plan == place and mend.objective for mend in change.mends):
-            text = f"{text[:-1]}; with the objective raise_smallest all frames there have enough."
-        yield text
+        yield _with_way_out(text, place, change)
+
+
+def _with_way_out(text: str, place: int, change: WhatWouldChange) -> str:
+    """Return what a plan lacks, and that another objective would do where it would."""
+    if any(mend.plan == place and mend.objective for mend in change.mends):
+        return f"{text[:-1]}; with the objective raise_smallest all frames there have enough."
+    return text
 
 
 def _price(job: Job, best: Draft) -> Iterator[str]:

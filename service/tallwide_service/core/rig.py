@@ -21,6 +21,7 @@ STANDARD_AXIS: dict[str, AxisPlace] = {
     "studio_15": AxisPlace(118, -17.25),
     "studio_19": AxisPlace(120, 0),
 }
+PLURAL = {"cables", "cards", "buttons"}
 FAULTS = {"face_may_not_carry", "support_out_of_reach", "side_blocked", "not_rated"}
 # A body turned clockwise, seen from behind, stands on the face that was its right one.
 LOWER_FACE: dict[Roll, Face] = {0: "bottom", 90: "right", 180: "top", 270: "left"}
@@ -126,7 +127,9 @@ def _reasons(check: RigCheck) -> list[Reason]:
     reasons += [
         Reason(
             "side_blocked",
-            f"{at} the {side.need} at the {side.face} face have {side.room_mm:g} mm of {side.needed_mm:g} mm.",
+            f"{at} {side.need} have {side.room_mm:g} of {side.needed_mm:g} mm at the {side.face} face."
+            if side.need in PLURAL
+            else f"{at} the {side.need} has {side.room_mm:g} of {side.needed_mm:g} mm at the {side.face} face.",
             numbers={"room_mm": side.room_mm, "needed_mm": side.needed_mm, "short_mm": side.short_mm},
         )
         for side in check.blocked
