@@ -68,7 +68,9 @@ def service() -> Iterator[int]:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
     script = Path(__file__).with_name("empty_endpoint.py")
-    with subprocess.Popen([sys.executable, script, str(port)], cwd=script.parent, env=os.environ) as process:
+    command = [sys.executable, script, str(port)]
+    # The journal is written, but to nowhere: a line a call.
+    with subprocess.Popen(command, cwd=script.parent, env=os.environ, stderr=subprocess.DEVNULL) as process:
         try:
             wait_for(port, process)
             yield port
