@@ -28,7 +28,11 @@ FACTS_SIZE = 0.78
 # A name is cut with an ellipsis beyond this many ems.
 LONGEST_NAME_EM = 24
 
+# More than there are boxes in any picture.
+_MOST_BOXES = 1 << 20
+
 Boxes = NDArray[np.int64]
+Places = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,60 +159,61 @@ def _free_place(
     from_top: bool = False,
 ) -> Rect | None:
     """Return the best place for a plate: off every plate, and off lines where there is such a place."""
-    places = _places(box, plate, picture, gap, from_top=from_top)
-    if not len(places):
-        return None
-    size = np.array([plate.width, plate.height])
-    free = places[_hits(places, size, taken, gap // 2) == 0]
-    if not len(free):
-        return None
-    # The subject is covered last of all; a label stands on lines, few of them, rather than in another frame.
-    on_subject, on_lines = (_hits(free, size, boxes, gap // 2) for boxes in obstacles)
-    x, y = free[np.lexsort((on_lines, _leave(free, size, box), on_subject))[0]]
-    return Rect(int(x), int(y), plate.width, plate.height)
+    best: tuple[tuple[int, bool, int], Rect] | None = None
+    for area in (_visible(box, picture), picture):
+        rows, columns = _grid(area, plate, picture, gap, from_top=from_top)
+        if not len(rows) or not len(columns):
+            continue
+        is_free = _hits(rows, columns, plate, taken, gap // 2) == 0
+        if not is_free.any():
+            continue
+        # The subject is covered last of all; a label stands on lines, few of them, rather than in another frame.
+        on_subject, on_lines = (_hits(rows, columns, plate, boxes, gap // 2) for boxes in obstacles)
+        leaves = _leave(rows, columns, plate, box)
+        worth = np.where(is_free, (on_subject * 2 + leaves) * _MOST_BOXES + on_lines, np.inf)
+        place = np.unravel_index(np.argmin(worth), worth.shape)
+        rank = int(on_subject[place]), bool(leaves[place]), int(on_lines[place])
+        if best is None or rank < best[0]:
+            best = rank, Rect(int(columns[place[1]]), int(rows[place[0]]), plate.width, plate.height)
+    return None if best is None else best[1]
 
 
-def _hits(places: Boxes, size: Boxes, boxes: Boxes, gap: int) -> NDArray[np.int64]:
-    """Return to how many boxes each place comes nearer than a gap."""
-    hits = np.zeros(len(places), dtype=np.int64)
-    left, top = places[:, 0] - gap, places[:, 1] - gap
-    right, bottom = places[:, 0] + size[0] + gap, places[:, 1] + size[1] + gap
-    for x, y, beyond_x, beyond_y in boxes.tolist():
-        hits += (left < beyond_x) & (right > x) & (top < beyond_y) & (bottom > y)
-    return hits
+def _hits(rows: Places, columns: Places, plate: Rect, boxes: Boxes, gap: int) -> NDArray[np.float32]:
+    """Return to how many boxes a plate at each row and column comes nearer than a gap.
+
+    A box is hit where its rows and its columns are: one product of two tables counts for all places.
+    """
+    x, y, right, bottom = boxes.T[..., np.newaxis]
+    hits_row = (rows - gap < bottom) & (rows + plate.height + gap > y)
+    hits_column = (columns - gap < right) & (columns + plate.width + gap > x)
+    return np.asarray(hits_row.T.astype(np.float32) @ hits_column.astype(np.float32))
 
 
-def _leave(places: Boxes, size: Boxes, box: Rect) -> NDArray[np.bool_]:
-    """Return which places lie outside of a box, even in part."""
-    inside = (places >= (box.x, box.y)) & (places + size <= (box.right, box.bottom))
-    return np.logical_not(inside.all(axis=1))
+def _leave(rows: Places, columns: Places, plate: Rect, box: Rect) -> NDArray[np.bool_]:
+    """Return at which rows and columns a plate lies outside of a box, even in part."""
+    row_leaves = (rows < box.y) | (rows + plate.height > box.bottom)
+    column_leaves = (columns < box.x) | (columns + plate.width > box.right)
+    return np.logical_or.outer(row_leaves, column_leaves)
 
 
-def _places(box: Rect, plate: Rect, picture: Rect, gap: int, *, from_top: bool) -> Boxes:
-    """Return where a plate may go, best first: inside the box from one end, then all over the picture."""
-    visible = Rect(
-        max(box.x, picture.x),
-        max(box.y, picture.y),
-        max(min(box.right, picture.right) - max(box.x, picture.x), 0),
-        max(min(box.bottom, picture.bottom) - max(box.y, picture.y), 0),
-    )
-    grids = [_grid(area, plate, gap, from_top=from_top) for area in (visible, picture)]
-    places = np.concatenate(grids)
-    inside = (
-        (places[:, 0] >= picture.x)
-        & (places[:, 1] >= picture.y)
-        & (places[:, 0] + plate.width <= picture.right)
-        & (places[:, 1] + plate.height <= picture.bottom)
-    )
-    return np.asarray(places[inside])
+def _visible(box: Rect, picture: Rect) -> Rect:
+    """Return the part of a box that is in the picture; without width or height where none is."""
+    x, y = max(box.x, picture.x), max(box.y, picture.y)
+    return Rect(x, y, max(min(box.right, picture.right) - x, 0), max(min(box.bottom, picture.bottom) - y, 0))
 
 
-def _grid(area: Rect, plate: Rect, gap: int, *, from_top: bool) -> Boxes:
-    """Return places inside an area: rows from one end, each from its left, right and middle to steps between."""
+def _grid(area: Rect, plate: Rect, picture: Rect, gap: int, *, from_top: bool) -> tuple[Places, Places]:
+    """Return rows from one end of an area, and columns: left, right and middle, then steps between; best first.
+
+    Those of which a plate would leave the picture are left out.
+    """
     step_y = max(plate.height // 2, 1)
     top, bottom = area.y + gap, max(area.bottom - gap - plate.height, area.y + gap)
     rows = np.arange(top, bottom + 1, step_y) if from_top else np.arange(bottom, top - 1, -step_y)
     left, right = area.x + gap, area.right - gap - plate.width
     between = np.arange(left, max(right, left) + 1, max(plate.width // 3, 1))
     columns = np.concatenate(([left, right, (left + right) // 2], between))
-    return np.stack(np.meshgrid(rows, columns, indexing="ij"), axis=-1).reshape(-1, 2)[:, ::-1].astype(np.int64)
+    return (
+        rows[(rows >= picture.y) & (rows + plate.height <= picture.bottom)],
+        columns[(columns >= picture.x) & (columns + plate.width <= picture.right)],
+    )

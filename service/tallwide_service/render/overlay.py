@@ -65,8 +65,7 @@ def overlay_scene(
     stage = stage_of(view_of(job, tuple(extractions), wanted), job.capture)
     drawn = _Drawn(job, tuple(extractions), options, stage, only=wanted.deliverable)
     strokes = sorted(drawn.strokes(), key=lambda stroke: _LAYERS[stroke.kind])
-    bands = (band for stroke in strokes for band in stroke.bands(drawn.line))
-    kept = [clipped for band in bands if (clipped := _clipped(band, stage.picture)) is not None]
+    bands = (band for stroke in strokes for band in stroke.bands(drawn.line, stage))
     lines = [stroke.rect for stroke in strokes if stroke.kind not in ("shade", "edge", "centre-edge")]
     if len(lines) > MOST_LINES:
         lines = [stroke.rect for stroke in strokes if stroke.kind in ("line", "tick", "centre")]
@@ -79,7 +78,7 @@ def overlay_scene(
         title=f"Framing of {job.id}" if job.id else "Framing",
         description="; ".join(_sentence(extraction) for extraction in extractions),
         labels=tuple(extraction.deliverable for extraction in extractions),
-        bands=tuple(replace(band, rect=stage.drawn(band.rect)) for band in kept),
+        bands=tuple(bands),
         rings=tuple(drawn.rings()),
         plates=tuple(replace(plate, rect=stage.drawn(plate.rect), turn=stage.turn) for plate in plates),
         theme=options.theme,
@@ -108,11 +107,6 @@ def _sentence(extraction: Extraction) -> str:
     return f"{extraction.deliverable}: {rect.width} x {rect.height} px at x {rect.x}, y {rect.y}"
 
 
-def _clipped(band: Band, picture: Rect) -> Band | None:
-    rect = common_area((band.rect, picture))
-    return None if rect is None else replace(band, rect=rect)
-
-
 def monitor_height(picture: Rect) -> float:
     """Return the height, in picture pixels, of a 16:9 monitor that shows the whole picture."""
     return max(picture.height, picture.width * 9 / 16)
@@ -139,14 +133,17 @@ class _Stroke:
     dashes: tuple[int, ...] = ()
     alpha: int = 255
 
-    def bands(self, line: int) -> Iterator[Band]:
-        """Yield the marks of the stroke."""
+    def bands(self, line: int, stage: Stage) -> Iterator[Band]:
+        """Yield the marks of the stroke, as far as they are in the picture, as they lie on what is drawn."""
+        picture = stage.picture
         # A frame's corners are always drawn, whatever its dashes.
         corner = CORNER_LINES * line if self.kind == "line" else 0
         # Dashes of a very thin line on a very large picture are drawn out, or there would be no end of them.
         unit = max(line, max(self.rect.width, self.rect.height) // LONGEST_UNITS)
         for mark in dashed(self.rect, self.side, self.dashes, unit, corner=corner):
-            yield Band(self.kind, self.frame, mark, self.colour, self.alpha)
+            seen = mark if is_within(mark, picture) else common_area((mark, picture))
+            if seen is not None:
+                yield Band(self.kind, self.frame, stage.drawn(seen), self.colour, self.alpha)
 
 
 class _Drawn:
@@ -375,6 +372,11 @@ def meets(frame: Rect, side: SideName, picture: Rect) -> bool:
         "right": frame.right == picture.right,
         "bottom": frame.bottom == picture.bottom,
     }[side]
+
+
+def is_within(rect: Rect, picture: Rect) -> bool:
+    """Whether a rectangle lies wholly in a picture whose corner is the origin."""
+    return rect.x >= 0 and rect.y >= 0 and rect.right <= picture.width and rect.bottom <= picture.height
 
 
 def is_beyond(frame: Rect, side: SideName, picture: Rect) -> bool:

@@ -21,17 +21,14 @@ class Stage:
 
     view: View
     turn: Roll
-
-    @property
-    def shown(self) -> Raster:
-        """Size of the picture that is drawn."""
-        return Raster(self.view.width, self.view.height)
+    #: Size of the picture that is drawn, and that of the whole picture upright.
+    shown: Raster
+    upright: Raster
 
     @property
     def picture(self) -> Rect:
         """The whole picture, upright."""
-        upright = turned_raster(self.shown, self.turn)
-        return Rect(0, 0, upright.width, upright.height)
+        return Rect(0, 0, self.upright.width, self.upright.height)
 
     def rect(self, recorded: Rect) -> Rect:
         """Return where a recorded rectangle stands; every pixel that it touches."""
@@ -42,9 +39,10 @@ class Stage:
 
     def drawn(self, rect: Rect) -> Rect:
         """Return where an upright rectangle lies on the picture that is drawn."""
-        return turn_rect(rect, turned_raster(self.shown, self.turn), opposite_roll(self.turn))
+        return turn_rect(rect, self.upright, opposite_roll(self.turn))
 
 
 def stage_of(view: View, capture: Capture) -> Stage:
     """Return the stage of a view of a capture."""
-    return Stage(view, cast(Roll, (capture.roll - view.roll) % 360))
+    turn, shown = cast(Roll, (capture.roll - view.roll) % 360), Raster(view.width, view.height)
+    return Stage(view, turn, shown, turned_raster(shown, turn))

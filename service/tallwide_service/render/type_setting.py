@@ -26,6 +26,7 @@ def font_of(size_px: int) -> ImageFont.FreeTypeFont:
         return ImageFont.truetype(str(path), size_px, layout_engine=ImageFont.Layout.BASIC)
 
 
+@lru_cache(maxsize=4096)
 def text_width(text: str, size_px: int) -> int:
     """Return the width of one line of text, px, rounded up."""
     return int(np.ceil(font_of(size_px).getlength(text)))
