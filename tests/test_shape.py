@@ -139,7 +139,7 @@ def test_only_transport_command_line_and_demo_know_the_service():
             ("tallwide_service.render",),
             (
                 *("tallwide_service.render", "tallwide_service.core"),
-                *(*FOUNDATIONS, *VOCABULARY, "numpy", "shapely", "PIL", "reportlab", "segno", "tifffile", "zlib_ng"),
+                *(*FOUNDATIONS, *VOCABULARY, "numpy", "shapely", "PIL", "reportlab", "segno", "zlib_ng"),
             ),
         ),
         (

@@ -57,7 +57,7 @@ class Limits:
     plate_bytes: int = 67_108_864
     plate_px: int = 35_389_440
     plate_turned_px: int = 24_000_000
-    plate_deep_px: int = 16_777_216
+    plate_deep_px: int = 14_000_000
     plate_frame_px: int = 8_847_360
     plate_side_px: int = 16_384
     pull_multiple_px: int = 4_096

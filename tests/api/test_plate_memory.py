@@ -10,8 +10,10 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 import requests
+import tifffile
 from PIL import Image
 from skimage import data
 
@@ -58,6 +60,15 @@ def still_of(width: int, height: int) -> bytes:
     return out.getvalue()
 
 
+def deep_still_of(width: int, height: int) -> bytes:
+    """Return a TIFF of 16 bits a channel that does not pack well, all of it in one strip."""
+    rows = np.random.default_rng(5).integers(0, 255, (64, width, 3), dtype=np.uint16) << 8
+    out = io.BytesIO()
+    samples = np.tile(rows, (-(-height // 64), 1, 1))[:height]
+    tifffile.imwrite(out, samples, photometric="rgb", compression="zlib", rowsperstrip=height)
+    return out.getvalue()
+
+
 @pytest.mark.parametrize(
     ("roll", "size", "members"),
     [
@@ -77,6 +88,17 @@ def test_the_largest_stills_stay_below_300_mb(server, roll, size, members):
         **members,
     }
     parts = {"job": ("job.json", json.dumps(job)), "still": ("still.jpg", still_of(*size))}
+    response = requests.post(f"{url}/v1/overlay", files=parts, timeout=120)
+    assert response.status_code == 200, response.text
+    assert largest_mb() < MOST_MB
+
+
+def test_the_largest_still_of_16_bits_stays_below_300_mb(server):
+    url, largest_mb = server
+    width, height = 4480, 3124
+    assert 0.99 * LIMITS.plate_deep_px < width * height <= LIMITS.plate_deep_px
+    job = {"capture": {"raster": {"width": width, "height": height}}, "deliverables": [{"label": "a", "aspect": "1:1"}]}
+    parts = {"job": ("job.json", json.dumps(job)), "still": ("still.tif", deep_still_of(width, height))}
     response = requests.post(f"{url}/v1/overlay", files=parts, timeout=120)
     assert response.status_code == 200, response.text
     assert largest_mb() < MOST_MB

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import io
 import json
+import shutil
 import struct
+import subprocess
+import tempfile
 import warnings
 import zipfile
 import zlib
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -88,15 +92,52 @@ def test_a_still_of_each_kind_is_read_and_comes_back_as_asked(client, photograph
     assert np.abs(difference[top:bottom, left:right]).mean() <= loss
 
 
-def test_a_16_bit_tiff_is_read_to_the_nearest_of_256_levels(client):
-    ramp = np.linspace(0, 65_535, 600 * 400).round().astype(np.uint16).reshape(400, 600)
+def deep_tiff(samples: np.ndarray, lzw: bool) -> bytes:
+    """Return a TIFF of 16 bits a channel; LZW is written by libtiff's own tool."""
     out = io.BytesIO()
-    tifffile.imwrite(out, np.stack([ramp, ramp[::-1], ramp], axis=-1), photometric="rgb")
+    tifffile.imwrite(out, samples, photometric="rgb" if samples.ndim == 3 else "minisblack")
+    if not lzw:
+        return out.getvalue()
+    tool = shutil.which("tiffcp")
+    assert tool, "tiffcp (libtiff-tools) is needed"
+    with tempfile.TemporaryDirectory() as folder:
+        plain, packed = Path(folder) / "plain.tif", Path(folder) / "lzw.tif"
+        plain.write_bytes(out.getvalue())
+        subprocess.run([tool, "-c", "lzw:2", plain, packed], check=True)
+        return packed.read_bytes()
+
+
+def deep_png(samples: np.ndarray) -> bytes:
+    """Return a PNG of 16 bits a channel, written by hand."""
+    height, width = samples.shape[:2]
+    colour = 2 if samples.ndim == 3 else 0
+    rows = samples.astype(">u2").reshape(height, -1).view(np.uint8)
+    filtered = np.pad(rows, ((0, 0), (1, 0))).tobytes()
+    header = struct.pack(">IIBBBBB", width, height, 16, colour, 0, 0, 0)
+    chunks = [chunk(b"IHDR", header), chunk(b"IDAT", zlib.compress(filtered)), chunk(b"IEND", b"")]
+    return b"\x89PNG\r\n\x1a\n" + b"".join(chunks)
+
+
+@pytest.mark.parametrize("channels", [1, 3])
+@pytest.mark.parametrize("kind", ["tiff", "tiff-lzw", "png"])
+def test_a_still_of_16_bits_is_read_by_the_high_byte_of_each_sample(client, kind, channels):
+    ramp = np.linspace(0, 65_535, 600 * 400).round().astype(np.uint16).reshape(400, 600)
+    samples = ramp if channels == 1 else np.stack([ramp, ramp[::-1], ramp], axis=-1)
+    still = deep_png(samples) if kind == "png" else deep_tiff(samples, lzw=kind == "tiff-lzw")
     job = {**JOB, "overlay": {"labels": "none", "centre_marks": False}}
-    response = send(client, out.getvalue(), job)
+    response = send(client, still, job)
     assert response.status_code == 200, response.data
-    ours = pixels(response.data)
-    assert np.array_equal(ours[100:300, 250:350, 0], ((ramp.astype(int) + 128) // 257)[100:300, 250:350])
+    ours = pixels(response.data)[100:300, 250:350]
+    expected = np.repeat(samples[..., np.newaxis], 3, axis=2) if channels == 1 else samples
+    assert np.array_equal(ours, expected[100:300, 250:350] // 256)
+
+
+def test_a_still_of_32_bits_is_refused(client):
+    out = io.BytesIO()
+    tifffile.imwrite(out, np.zeros((400, 600), dtype=np.float32), photometric="minisblack")
+    response = send(client, out.getvalue())
+    assert response.status_code == 422
+    assert "32 bits" in response.get_json()["detail"]
 
 
 def test_frames_come_as_a_zip_of_the_cut_out_pictures(client, photograph):
@@ -204,12 +245,12 @@ def test_no_metadata_of_the_still_comes_back(client, photograph, kind):
             assert 0x010E not in image.getexif()
 
 
+def chunk(name: bytes, body: bytes) -> bytes:
+    return struct.pack(">I", len(body)) + name + body + struct.pack(">I", zlib.crc32(name + body))
+
+
 def bomb() -> bytes:
     """Return a small PNG whose header promises 60,000 x 60,000 pixels."""
-
-    def chunk(name: bytes, body: bytes) -> bytes:
-        return struct.pack(">I", len(body)) + name + body + struct.pack(">I", zlib.crc32(name + body))
-
     header = struct.pack(">IIBBBBB", 60_000, 60_000, 8, 2, 0, 0, 0)
     return (
         b"\x89PNG\r\n\x1a\n"

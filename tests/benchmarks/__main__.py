@@ -11,6 +11,7 @@ import os
 import platform
 import sys
 
+import burning_in
 import core_alone
 import joint_alone
 import overlay_png
@@ -32,6 +33,7 @@ def main() -> int:
         *core_alone.rows(rounds=5 if short else 25),
         *joint_alone.rows(rounds=3 if short else 15, hostile=10 if short else 100),
         *overlay_png.rows(rounds=3 if short else 15),
+        *burning_in.rows(rounds=2 if short else 7),
         *single_calls.rows(rounds=3 if short else 12, lasting=0.7 if short else 1.5),
         *redraw.rows(rounds=8 if short else 40),
         *starting.rows(rounds=3 if short else 15),

@@ -20,6 +20,7 @@ from tallwide_service.render.palette import NEUTRAL, plate_colours
 from tallwide_service.render.ring_rows import ring_rows
 from tallwide_service.render.scene import Plate, Scene
 from tallwide_service.render.still import Still, cut_out, in_view
+from tallwide_service.render.still_png import still_png
 from tallwide_service.render.type_setting import fitted, font_of, text_mask, text_width
 
 GROUND = (32, 32, 34)
@@ -161,14 +162,14 @@ def encoded(picture: Image.Image, media_type: str, *, longest_px: int | None = N
     if longest_px is not None and max(picture.size) > longest_px:
         picture = picture.copy()
         picture.thumbnail((longest_px, longest_px), Image.Resampling.LANCZOS)
+    if media_type == "image/png":
+        return still_png(picture)
     picture.info.clear()
     out = io.BytesIO()
     if media_type == "image/jpeg":
         picture.save(out, "JPEG", quality=92, subsampling=0)
-    elif media_type == "image/tiff":
-        picture.save(out, "TIFF", compression="tiff_adobe_deflate")
     else:
-        picture.save(out, "PNG", compress_level=2)
+        picture.save(out, "TIFF", compression="tiff_adobe_deflate")
     return out.getvalue()
 
 

@@ -21,6 +21,7 @@ from zlib_ng import zlib_ng
 
 from tallwide.answers import Rect
 from tallwide_service.render.palette import Colour, plate_colours
+from tallwide_service.render.png_chunks import SIGNATURE, chunk
 from tallwide_service.render.ring_rows import ring_rows
 from tallwide_service.render.run_rows import UP_FILTER, checked, deflated
 from tallwide_service.render.scene import Band, Plate, Scene
@@ -59,12 +60,12 @@ def png(scene: Scene) -> bytes:
     alphas = bytes(alpha for _, alpha in inks.paints).rstrip(b"\xff")
     return b"".join(
         (
-            b"\x89PNG\r\n\x1a\n",
-            _chunk(b"IHDR", header),
-            _chunk(b"PLTE", colours),
-            _chunk(b"tRNS", alphas),
-            _chunk(b"IDAT", _Writer(scene, inks).stream()),
-            _chunk(b"IEND", b""),
+            SIGNATURE,
+            chunk(b"IHDR", header),
+            chunk(b"PLTE", colours),
+            chunk(b"tRNS", alphas),
+            chunk(b"IDAT", _Writer(scene, inks).stream()),
+            chunk(b"IEND", b""),
         )
     )
 
@@ -86,10 +87,6 @@ def inks_of(scene: Scene) -> Inks:
 def _mixed(paper: Colour, ink: Colour, level: int) -> Colour:
     first, second, third = (round(p + (i - p) * level / (_INK_LEVELS - 1)) for p, i in zip(paper, ink, strict=True))
     return first, second, third
-
-
-def _chunk(name: bytes, data: bytes) -> bytes:
-    return struct.pack(">I", len(data)) + name + data + struct.pack(">I", zlib_ng.crc32(data, zlib_ng.crc32(name)))
 
 
 class _Writer:

@@ -8,17 +8,14 @@ upright is turned back.
 from __future__ import annotations
 
 import io
-import logging
 import math
 import re
 import warnings
-import zlib
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import IO, Literal
 
 import numpy as np
-import tifffile
 from PIL import Image, ImageCms, ImageOps
 
 from tallwide.answers import Rect
@@ -30,7 +27,6 @@ from tallwide_service.errors import JobError
 FORMATS = {"PNG": "image/png", "JPEG": "image/jpeg", "TIFF": "image/tiff"}
 # Modes that become RGB without a second picture of four channels or of 16 bits.
 _SMALL_MODES = ("1", "L", "P", "RGB", "YCbCr")
-logging.getLogger("tifffile").disabled = True  # it says what is wrong with a file, which is the caller's to know
 _SIGNATURES = {
     b"\x89PNG\r\n\x1a\n": "PNG",
     b"\xff\xd8\xff": "JPEG",
@@ -40,11 +36,8 @@ _SIGNATURES = {
 # Rows that are resized at once, and rows beyond the reach of the filter: 3 px of the coarser picture.
 _BAND_ROWS, _SPARE_ROWS = 256, 8
 _ORIENTATION, _BITS = 0x0112, 0x0102  # EXIF 2.32 and TIFF 6.0: orientation, bits per sample
-_BLACK_IS_ZERO, _RGB = 1, 2  # TIFF 6.0: photometric interpretation
 _MARKER = re.compile(rb"\xff[^\x00\x01\xd0-\xd7\xff]", re.DOTALL)  # ITU-T T.81, table B.1: not between coded data
 _MOST_SCANS = 32  # a progressive JPEG commonly has 10; a guess at what the oddest encoder does
-_NOT_PACKED, _DEFLATED = 1, (8, 32_946)  # TIFF 6.0 and its supplement 2: compression
-_UNPACKED_AT_ONCE = 1 << 20
 # Pillow turns counter-clockwise.
 _TRANSPOSES = {
     90: Image.Transpose.ROTATE_270,
@@ -170,13 +163,10 @@ def _decoded(file: IO[bytes], kind: str, bounds: Bounds) -> tuple[Image.Image, i
                 f"the still promises more pixels than are decoded; at most {bounds.most_px} px are"
             ) from error
         except Exception as error:  # decoders raise whatever they like on damaged data
-            if kind == "TIFF":
-                return _decoded_deep(file, bounds.most_deep_px)
             raise StillRefused(f"the still's header cannot be read: {_short(error)}") from error
-        if kind == "TIFF" and 16 in tuple(picture.tag_v2.get(_BITS, ())):  # type: ignore[attr-defined]
-            # Pillow would take the high byte, not the nearest level.
-            return _decoded_deep(file, bounds.most_deep_px)
-        _refuse_large(picture.size, bounds.most_px if picture.mode in _SMALL_MODES else bounds.most_deep_px)
+        is_deep = 16 in tuple(getattr(picture, "tag_v2", {}).get(_BITS, ()))
+        is_small = picture.mode in _SMALL_MODES and not is_deep
+        _refuse_large(picture.size, bounds.most_px if is_small else bounds.most_deep_px)
         try:
             if kind == "JPEG":
                 _refuse_many_scans(file)
@@ -227,53 +217,6 @@ def _refuse_many_scans(file: IO[bytes]) -> None:
         place = following.start()
 
 
-def _decoded_deep(file: IO[bytes], most_px: int) -> tuple[Image.Image, int]:
-    """Return a TIFF that Pillow does not read, such as one of 16 bits a channel, in 8 bits."""
-    file.seek(0)
-    try:
-        with tifffile.TiffFile(file, name="still") as tiff:
-            if tiff.pages.is_multipage:
-                raise StillRefused("the still holds several pictures")
-            page = tiff.pages.first
-            _refuse_large((page.imagewidth, page.imagelength), most_px)
-            is_grey, is_rgb = page.photometric == _BLACK_IS_ZERO, page.photometric == _RGB
-            if page.imagedepth != 1 or page.samplesperpixel not in ((1,) if is_grey else (3, 4) if is_rgb else ()):
-                raise StillRefused("the TIFF is not grey or RGB with 8 or 16 bits a channel")
-            tag = page.tags.get("Orientation")
-            _refuse_unpacking(file, page)
-            samples = page.asarray()
-    except StillRefused:
-        raise
-    except Exception as error:  # decoders raise whatever they like on damaged data
-        raise StillRefused(f"the TIFF cannot be read: {_short(error)}") from error
-    is_rgb = samples.ndim == 3 and samples.shape[2] in (3, 4)
-    if samples.dtype != np.uint16 or not (samples.ndim == 2 or is_rgb):
-        raise StillRefused("the TIFF is not grey or RGB with 8 or 16 bits a channel")
-    eight = np.empty((*samples.shape[:2], 3) if is_rgb else samples.shape, dtype=np.uint8)
-    for row, line in enumerate(samples):
-        # The nearest of 256 levels; 65,535 is white.
-        eight[row] = ((line[:, :3] if is_rgb else line).astype(np.uint32) + 128) // 257
-    orientation = int(tag.value) if tag is not None else 1
-    return Image.fromarray(eight), orientation if orientation in range(1, 9) else 1
-
-
-def _refuse_unpacking(file: IO[bytes], page: tifffile.TiffPage) -> None:
-    """Refuse a TIFF whose strips or tiles unpack to more than they may hold; the decoder would take what comes."""
-    if page.compression == _NOT_PACKED:
-        return
-    if page.compression not in _DEFLATED:
-        raise StillRefused("a TIFF of 16 bits a channel is read without compression or deflated")
-    most = math.prod(page.chunks) * -(-page.bitspersample // 8)
-    for offset, count in zip(page.dataoffsets, page.databytecounts, strict=True):
-        file.seek(offset)
-        packed, inflator, unpacked = file.read(count), zlib.decompressobj(), 0
-        while packed and unpacked <= most:
-            unpacked += len(inflator.decompress(packed, _UNPACKED_AT_ONCE))
-            packed = inflator.unconsumed_tail
-        if unpacked > most:
-            raise StillRefused("the TIFF unpacks to more than its size allows")
-
-
 def _refuse_large(size: tuple[int, int], most_px: int) -> None:
     width, height = size
     if width * height > most_px:
@@ -283,10 +226,11 @@ def _refuse_large(size: tuple[int, int], most_px: int) -> None:
 def _plain(picture: Image.Image) -> Image.Image:
     """Return a picture as 8-bit RGB in sRGB without metadata; transparency lies on black."""
     profile = picture.info.get("icc_profile")
-    if picture.mode.startswith(("I", "F")):
-        # 16-bit grey; 65,535 is white.
-        samples = np.asarray(picture).astype(np.float32)
-        picture = Image.fromarray(np.rint(np.clip(samples, 0, 65_535) / 257).astype(np.uint8))
+    if picture.mode.startswith("I;16"):
+        # The high byte, as the decoder has it of three channels of 16 bits.
+        picture = Image.fromarray((np.asarray(picture) >> 8).astype(np.uint8))
+    elif picture.mode in ("I", "F"):
+        raise StillRefused("the still has 32 bits a channel; 8 and 16 are read")
     if picture.mode in ("RGBA", "LA", "PA") or "transparency" in picture.info:
         with_alpha = picture if picture.mode == "RGBA" else picture.convert("RGBA")
         picture = Image.new("RGB", picture.size)

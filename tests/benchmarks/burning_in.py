@@ -1,0 +1,85 @@
+"""A still with its overlay burned in: beside decoding and encoding it alone, and beside Pillow's fastest PNG.
+
+The photograph is scikit-image's coffee.png, enlarged, with a sensor's noise.
+"""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+from measure import Row, in_turn, timed
+from PIL import Image
+from skimage import data
+
+from tallwide.job import Aspect, Capture, Deliverable, Job, Raster
+from tallwide_service.core import solve
+from tallwide_service.limits import LIMITS
+from tallwide_service.render.plate import burned_in, encoded
+from tallwide_service.render.still import Bounds, read_still
+from tallwide_service.render.still_png import still_png
+
+RASTER = Raster(4096, 2160)
+# zlib's strategies that Pillow lets choose: its own choice, and runs alone, both at the level that is fastest.
+FASTEST = ({"compress_level": 1}, {"compress_level": 1, "compress_type": 3})
+
+
+def rows(rounds: int) -> list[Row]:
+    """Return what the overlay adds to a JPEG, and how PNG compares."""
+    still = photograph()
+    job = Job(Capture(RASTER), (Deliverable("wide", aspect=Aspect("16:9")), Deliverable("tall", aspect=Aspect("9:16"))))
+    packed = saved(still, "JPEG", quality=92, subsampling=0)
+    ours, bare = in_turn(rounds, lambda: timed(lambda: burn(job, packed)), lambda: timed(lambda: again(packed)))
+    own, *theirs = in_turn(
+        rounds,
+        lambda: timed(lambda: still_png(still)),
+        *(lambda options=options: timed(lambda: saved(still, "PNG", **options)) for options in FASTEST),
+    )
+    sizes = [len(saved(still, "PNG", **options)) / 1e6 for options in FASTEST]
+    best = min(theirs)
+    size = f"{RASTER.width:,} x {RASTER.height:,}"
+    return [
+        Row(
+            part=f"overlay burned into a JPEG, {size}",
+            measured=f"{ours * 1e3:.0f} ms",
+            peer=f"decoded and encoded by Pillow {bare * 1e3:.0f} ms",
+            value=ours / bare,
+            bound=1.1,
+            way="at most",
+        ),
+        Row(
+            part=f"still as PNG, {size}",
+            measured=f"{own * 1e3:.0f} ms, {len(still_png(still)) / 1e6:.1f} MB",
+            peer=f"Pillow's fastest {best * 1e3:.0f} ms, {sizes[theirs.index(best)]:.1f} MB",
+            value=best / own,
+            bound=2.5,
+            way="at least",
+        ),
+    ]
+
+
+def photograph() -> Image.Image:
+    """Return a picture of the raster's size that does not compress better than one from a camera."""
+    smooth = np.asarray(Image.fromarray(data.coffee()).resize((RASTER.width, RASTER.height)), dtype=np.int16)
+    noise = np.random.default_rng(1).normal(0, 2, smooth.shape).round().astype(np.int16)
+    return Image.fromarray(np.clip(smooth + noise, 0, 255).astype(np.uint8))
+
+
+def saved(picture: Image.Image, kind: str, **options: object) -> bytes:
+    """Return a picture as a file."""
+    out = io.BytesIO()
+    picture.save(out, kind, **options)  # type: ignore[arg-type]
+    return out.getvalue()
+
+
+def burn(job: Job, packed: bytes) -> bytes:
+    """Do what the service does: read, solve, draw, encode."""
+    bounds = Bounds(LIMITS.plate_px, LIMITS.plate_turned_px, LIMITS.plate_deep_px)
+    still = read_still(io.BytesIO(packed), job.capture, fit="exact", bounds=bounds)
+    return encoded(burned_in(job, solve(job).extractions, still), "image/jpeg")
+
+
+def again(packed: bytes) -> bytes:
+    """Decode and encode with the same options."""
+    with Image.open(io.BytesIO(packed)) as picture:
+        return saved(picture, "JPEG", quality=92, subsampling=0)
