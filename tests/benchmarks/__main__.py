@@ -12,8 +12,10 @@ import platform
 import sys
 
 import burning_in
+import catalogue_alone
 import core_alone
 import joint_alone
+import kernel_alone
 import overlay_png
 import redraw
 import single_calls
@@ -31,6 +33,8 @@ def main() -> int:
     slack = GROSS if short else 1.0
     rows = [
         *core_alone.rows(rounds=5 if short else 25),
+        *kernel_alone.rows(rounds=3 if short else 9),
+        *catalogue_alone.rows(rounds=1 if short else 5, clips=200_000 if short else 2_000_000),
         *joint_alone.rows(rounds=3 if short else 15, hostile=10 if short else 100),
         *overlay_png.rows(rounds=3 if short else 15),
         *burning_in.rows(rounds=2 if short else 7),

@@ -8,8 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections import Counter
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -21,11 +19,11 @@ from tallwide_service.catalogue.reading import Block, blocks_of
 from tallwide_service.catalogue.writing import FrameWriter, frame_batch
 from tallwide_service.core.clip_columns import VERDICTS, Column
 from tallwide_service.core.clips import ClipFrames, ClipSolver
-from tallwide_service.core.grouping import equal_rows
 
 FRAMES, REFUSED, DONE = "frames", "refused", "done"
 MOST_MODES = 1_000
-_CROWDED = 16
+_CROWDED = 64
+_RASTERS, _SIDES = 1 << 40, (1 << 16) - 1
 # Percent of spare pixels; the last bar holds all that is beyond.
 HISTOGRAM_PCT = tuple(range(-100, 310, 10))
 COUNTED = ("refused", *VERDICTS)
@@ -37,82 +35,96 @@ def file_of(folder: Path, kind: str, number: int, form: str) -> Path:
     return folder / kind / f"part-{number:05d}.{ending}"
 
 
-@dataclass
 class Tally:
     """What is counted of a part: clips and verdicts by mode and deliverable, margins by deliverable.
 
-    A part with more than `MOST_MODES` modes counts the less frequent ones together.
+    Modes are counted by number, in arrays, since an archive may have one a clip: a name's number is
+    its place among all names met, a mode without a name has its raster's. A part with very many
+    counts the less frequent ones together.
     """
 
-    deliverables: int
-    unread: int = 0
-    clips: Counter[str] = field(default_factory=Counter)
-    verdicts: dict[str, Column] = field(default_factory=dict)
-    other_clips: int = 0
-    other_verdicts: Column = field(init=False)
-    histogram: Column = field(init=False)
-
-    def __post_init__(self) -> None:
-        self.other_verdicts = np.zeros((self.deliverables, len(COUNTED)), dtype=np.int64)
-        self.histogram = np.zeros((self.deliverables, len(HISTOGRAM_PCT)), dtype=np.int64)
+    def __init__(self, deliverables: int) -> None:
+        self.unread = 0
+        self._names: dict[str, int] = {}
+        self._modes = np.empty(0, dtype=np.int64)
+        # By mode: clips, then the verdicts of each deliverable.
+        self._counts = np.empty((0, 1 + deliverables * len(COUNTED)), dtype=np.int64)
+        self._other = np.zeros(self._counts.shape[1], dtype=np.int64)
+        self._histogram = np.zeros((deliverables, len(HISTOGRAM_PCT)), dtype=np.int64)
 
     def add(self, block: Block, found: ClipFrames) -> None:
         """Count one block."""
         self.unread += len(block.aside)
-        names, codes = modes_of(block)
+        if not len(block.rows):
+            return
+        modes, places = np.unique(self._modes_of(block), return_inverse=True)
         outcome = np.where(found.answered, found.columns["verdict"].astype(np.int64) + 1, 0)
         kinds = len(COUNTED)
-        by_mode = np.stack(
-            [
-                np.bincount(codes * kinds + outcome[:, index], minlength=len(names) * kinds).reshape(-1, kinds)
-                for index in range(self.deliverables)
-            ],
-            axis=1,
-        )
-        for place, (name, count) in enumerate(
-            zip(names, np.bincount(codes, minlength=len(names)).tolist(), strict=True)
-        ):
-            self.clips[name] += count
-            self.verdicts[name] = (
-                self.verdicts[name] + by_mode[place] if name in self.verdicts else by_mode[place].copy()
-            )
-        edges = np.array([*HISTOGRAM_PCT, np.inf])
-        for index in range(self.deliverables):
-            has_margin = found.answered[:, index] & (found.columns["verdict"][:, index] > 0)
-            self.histogram[index] += np.histogram(found.columns["spare_pct"][has_margin, index], edges)[0]
-        if len(self.clips) > _CROWDED * MOST_MODES:
+        counts = [np.bincount(places, minlength=len(modes)).reshape(-1, 1)]
+        edges = np.array(HISTOGRAM_PCT, dtype=np.float64)
+        for index, bars in enumerate(self._histogram):
+            each = places * kinds + outcome[:, index]
+            counts.append(np.bincount(each, minlength=len(modes) * kinds).reshape(-1, kinds))
+            has_margin = outcome[:, index] > 1
+            spare = found.columns["spare_pct"][has_margin, index]
+            np.add(bars, np.bincount(np.searchsorted(edges, spare, side="right") - 1, minlength=len(edges)), out=bars)
+        self._modes = np.concatenate([self._modes, modes])
+        self._counts = np.concatenate([self._counts, np.concatenate(counts, axis=1)])
+        if len(self._modes) > _CROWDED * MOST_MODES:
             self._count_together()
 
+    def _modes_of(self, block: Block) -> Column:
+        """Return the number of every clip's mode."""
+        sides = (block.table.columns[f"raster_{side}_px"].astype(np.int64) for side in ("width", "height"))
+        wide, high = (np.clip(side, 0, _SIDES) for side in sides)
+        rasters: Column = _RASTERS + (wide << 16) + high
+        if block.modes.null_count == len(block.modes):
+            return rasters
+        coded = block.modes.dictionary_encode()
+        numbers = [self._names.setdefault(name, len(self._names)) for name in coded.dictionary.to_pylist()]
+        codes = coded.indices.fill_null(-1).to_numpy()
+        return np.where(codes < 0, rasters, np.array(numbers, dtype=np.int64)[codes])
+
     def _count_together(self) -> None:
-        """Count all but the most frequent modes together."""
-        for name in sorted(self.clips, key=lambda name: (-self.clips[name], name))[MOST_MODES:]:
-            self.other_clips += self.clips.pop(name)
-            self.other_verdicts += self.verdicts.pop(name)
+        """Add up what was counted of one mode, and all but the most frequent modes."""
+        self._modes, places = np.unique(self._modes, return_inverse=True)
+        counts = np.zeros((len(self._modes), self._counts.shape[1]), dtype=np.int64)
+        np.add.at(counts, places, self._counts)
+        self._counts = counts
+        if len(self._modes) > MOST_MODES:
+            least = np.sort(counts[:, 0])[-MOST_MODES]
+            likely = np.flatnonzero(counts[:, 0] >= least)
+            names = self._named(likely)
+            order = sorted(range(len(likely)), key=lambda place: (-counts[likely[place], 0], names[place]))
+            kept = np.sort(likely[order[:MOST_MODES]])
+            self._other += counts.sum(axis=0) - counts[kept].sum(axis=0)
+            self._modes, self._counts = self._modes[kept], counts[kept]
+
+    def _named(self, places: Column) -> list[str]:
+        """Return the names of modes; a raster is named by its size."""
+        names = list(self._names)
+        return [
+            names[mode] if mode < _RASTERS else f"{(mode - _RASTERS) >> 16} x {mode & _SIDES}"
+            for mode in self._modes[places].tolist()
+        ]
 
     def document(self) -> dict[str, Any]:
         """Return the counts."""
         self._count_together()
-        modes = [[name, self.clips[name], self.verdicts[name].tolist()] for name in sorted(self.clips)]
-        other = [self.other_clips, self.other_verdicts.tolist()]
-        return {"unread": self.unread, "modes": modes, "other_modes": other, "histogram": self.histogram.tolist()}
+        together: dict[str, Column] = {}
+        for name, counts in zip(self._named(np.arange(len(self._modes))), self._counts, strict=True):
+            # A mode may be called as a raster is.
+            together[name] = together[name] + counts if name in together else counts
+        return {
+            "unread": self.unread,
+            "modes": [[name, *self._parted(together[name])] for name in sorted(together)],
+            "other_modes": self._parted(self._other),
+            "histogram": self._histogram.tolist(),
+        }
 
-
-def modes_of(block: Block) -> tuple[list[str], Column]:
-    """Return the names of the modes in a block, and which each clip has; a mode without a name is its raster."""
-    if not len(block.rows):
-        return [], np.empty(0, dtype=np.int64)
-    named = block.modes.dictionary_encode()
-    names: list[str] = named.dictionary.to_pylist()
-    codes = named.indices.fill_null(-1).to_numpy().astype(np.int64)
-    nameless = np.flatnonzero(codes < 0)
-    if nameless.size:
-        sides = [block.table.columns[f"raster_{side}_px"][nameless] for side in ("width", "height")]
-        firsts, kinds = equal_rows(sides)
-        codes[nameless] = len(names) + kinds
-        names.extend(
-            f"{width} x {height}" for width, height in zip(*(side[firsts].tolist() for side in sides), strict=True)
-        )
-    return names, codes
+    @staticmethod
+    def _parted(counts: Column) -> list[Any]:
+        return [int(counts[0]), counts[1:].reshape(-1, len(COUNTED)).tolist()]
 
 
 def _refusals(block: Block, found: ClipFrames, labels: list[str]) -> list[dict[str, Any]]:

@@ -28,6 +28,7 @@ _FEW = 24
 _MOST_REMEMBERED = 16_384
 _PHOTOSITES = ("photosites_width", "photosites_height")
 _RASTER = ("raster_width_px", "raster_height_px")
+Makers = tuple[tuple[Cutter, Measurer], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +90,8 @@ class ClipSolver:
     def __init__(self, deliverables: tuple[Deliverable, ...], framing: Framing) -> None:
         self.deliverables = deliverables
         self.framing = framing
-        self._known: dict[tuple[float, ...], Answer] = {}
+        self._known: dict[tuple[Number, ...], Answer] = {}
+        self._families: dict[tuple[Number, ...], Makers | None] = {}
 
     def solve(self, table: ClipTable) -> ClipFrames:
         """Return the frames of every clip of a table."""
@@ -146,8 +148,7 @@ class ClipSolver:
     def _exact(self, table: ClipTable, row: int) -> Answer:
         """Return one capture's answer by the exact solver, remembered."""
         clip = table.clip(row)
-        # NaN is not equal to itself; what is not given must be.
-        key = tuple(-1.0 if value != value else value for value in clip.values())  # noqa: PLR0124
+        key = tuple(_comparable(value) for value in clip.values())
         answer = self._known.get(key)
         if answer is None:
             answer = exact_answer(job_of(clip, self.deliverables, self.framing))
@@ -172,15 +173,9 @@ class ClipSolver:
 
     def _family(self, table: ClipTable, first: int, rows: Column, found: _Found) -> Flags | None:
         """Solve one family; return which of its rows are left, `None` for all."""
-        job = job_of(table.clip(first), self.deliverables, self.framing)
-        if job.capture.lens is not None:
+        makers = self._makers(table, first)
+        if makers is None:
             return None
-        makers = []
-        for frame in frames(job):
-            cutter, measurer = Cutter.of(frame), Measurer(frame, job.capture, frame.deliverable)
-            if cutter is None or not measurer.is_exact:
-                return None
-            makers.append((cutter, measurer))
         is_all = len(rows) == table.count
         widths, heights = (table.columns[name] if is_all else table.columns[name][rows] for name in _RASTER)
         left = np.zeros(len(rows), dtype=np.bool_)
@@ -193,6 +188,15 @@ class ClipSolver:
             if open_rows is not None:
                 left |= open_rows
         return left
+
+    def _makers(self, table: ClipTable, first: int) -> Makers | None:
+        """Return what cuts and measures a family's frames; `None` where the exact solver has to. Remembered."""
+        key = tuple(_comparable(column[0].item()) for column in _family_columns(table.rows(slice(first, first + 1))))
+        if key not in self._families:
+            if len(self._families) >= _MOST_REMEMBERED:
+                self._families.clear()
+            self._families[key] = _makers_of(job_of(table.clip(first), self.deliverables, self.framing))
+        return self._families[key]
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,8 +231,8 @@ class _Found:
 
     def rows(self, chosen: Column) -> _Found:
         """Return these frames for rows chosen by number, each as often as it is named."""
-        columns = {name: column[:, chosen] for name, column in self.columns.items()}
-        return _Found(columns, self.answered[:, chosen])
+        columns = {name: column.take(chosen, axis=1) for name, column in self.columns.items()}
+        return _Found(columns, self.answered.take(chosen, axis=1))
 
     def fill(self, rows: Column, other: _Found) -> None:
         """Put others' frames into some rows; the rest is not answered."""
@@ -241,6 +245,23 @@ class _Found:
         """Return what was found, clips first."""
         columns = {name: column.T for name, column in self.columns.items()}
         return ClipFrames(MappingProxyType(columns), self.answered.T, refused)
+
+
+def _comparable(value: Number) -> Number:
+    """Return a number that is equal to itself: NaN, which means that nothing is given, is not."""
+    return -1.0 if value != value else value  # noqa: PLR0124
+
+
+def _makers_of(job: Job) -> Makers | None:
+    if job.capture.lens is not None:
+        return None
+    makers = []
+    for frame in frames(job):
+        cutter, measurer = Cutter.of(frame), Measurer(frame, job.capture, frame.deliverable)
+        if cutter is None or not measurer.is_exact:
+            return None
+        makers.append((cutter, measurer))
+    return tuple(makers)
 
 
 def _place(refusal: Refusal) -> tuple[int, int]:
