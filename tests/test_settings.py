@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 from dataclasses import fields
+from pathlib import Path
 
 import pytest
 
@@ -97,6 +99,16 @@ def test_secrets_are_neither_printed_nor_shown():
 
 def test_every_setting_is_shown():
     assert set(shown(Settings())) == {f"TALLWIDE_{each.name.upper()}" for each in fields(Settings)}
+
+
+def test_the_readme_lists_every_setting_with_its_default_and_meaning():
+    text = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| `(TALLWIDE_\w+)` \| ([^|]*) \| (.*) \|$", text, re.MULTILINE)
+    assert [(name, meaning) for name, _, meaning in rows] == [
+        (f"TALLWIDE_{each.name.upper()}", each.metadata["meaning"]) for each in fields(Settings)
+    ]
+    written = {name: default.strip() for name, default, _ in rows if default.strip()}
+    assert read_settings(written) == Settings()
 
 
 def command(*arguments: str, **variables: str) -> subprocess.CompletedProcess:
