@@ -152,7 +152,11 @@ def test_probes_and_reference_data_answer_in_time_while_all_places_are_taken(ser
     assert set(statuses) <= {200, 429, 503}
     assert 429 in statuses, "the places were never full: nothing was proven"
     assert max(slowest.values()) < 1.0, slowest  # 100 ms on a quiet machine; this one may be shared
-    assert served.ask("POST", "/v1/extractions", BODY)[0] == 200
+    # The server sees in its own time that a sender has gone; then the places are free again.
+    until = time.monotonic() + 10
+    while (status := served.ask("POST", "/v1/extractions", BODY)[0]) == 429 and time.monotonic() < until:
+        time.sleep(0.05)
+    assert status == 200
 
 
 def packed(document: bytes) -> str:
