@@ -10,6 +10,7 @@ import pytest
 from tallwide.job import (
     Align,
     Aspect,
+    AxisPlace,
     Capture,
     Deliverable,
     Framing,
@@ -17,6 +18,7 @@ from tallwide.job import (
     Lens,
     Protection,
     Raster,
+    Rig,
     Sheet,
     Subject,
 )
@@ -133,6 +135,30 @@ def test_a_plan_that_turns_the_camera_brings_the_change_over_and_the_cautions(tm
     assert "local rules" in text
     upright = Job(CAPTURE, (Deliverable("wide", raster=Raster(3840, 2160)),))
     assert "Change-over" not in text_of(upright, tmp_path)
+
+
+@pytest.mark.parametrize("paper", ["A4", "letter"])
+def test_six_frames_and_a_turn_stand_on_one_page(paper):
+    two = (Deliverable("wide", raster=Raster(3840, 2160)), Deliverable("tall", raster=Raster(2160, 3840)))
+    more = tuple(Deliverable(f"frame {shape}", aspect=Aspect(shape)) for shape in SHAPES[:4])
+    (page,) = sheet_of(Job(CAPTURE, (*two, *more), sheet=Sheet(paper=paper)))
+    assert any(isinstance(item, Words) and item.text.startswith("Change-over") for item in page.items)
+
+
+def test_the_change_over_is_the_plans_own_for_rig_and_mode():
+    rig = Rig(rods="studio_15", axis_upright_mm=AxisPlace(130), axis_turned_mm=AxisPlace(150))
+    job = Job(
+        CAPTURE,
+        (Deliverable("wide", raster=Raster(3840, 2160)), Deliverable("tall", raster=Raster(2160, 3840))),
+        rig=rig,
+    )
+    advice = orientation(job)
+    plan = advice.plans[advice.recommended.plan]
+    words = [item.text for page in sheet_of(job) for item in page.items if isinstance(item, Words)]
+    assert len(plan.changeover) > 15
+    for step in plan.changeover:
+        start = " ".join(step.text.split()[:3])
+        assert any(text.startswith(start) for text in words), step
 
 
 def test_the_paper_has_its_standard_size():

@@ -6,17 +6,16 @@ in one weight; size and grey make the order.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from io import BytesIO
+from itertools import groupby
 
 from PIL.Image import Image
 
 from tallwide.answers import Extraction, Margin, Plan, RealRect, Rect
 from tallwide.geometry import recorded_to_upright
 from tallwide.job import Capture, Job, MonitorFeed, Overlay, Picture, Sheet, Subject
-from tallwide_service.core.cautions import TURNED_CAMERA
-from tallwide_service.core.change_over import CHANGE_OVER
 from tallwide_service.core.chart import scene_ratio
 from tallwide_service.core.extraction import Solution
 from tallwide_service.core.margin import margins
@@ -97,17 +96,35 @@ class Column:
         self.write(text, SIDE_MM, SMALL, SOFT)
         self.y += SMALL * LINE + 0.4
 
-    def list_of(self, texts: Iterable[str], *, numbered: bool = False, size: float = SMALL) -> None:
-        """Write items, numbered or with a dash."""
-        for number, text in enumerate(texts, start=1):
-            mark = f"{number}" if numbered else "–"
+    def list_of(self, texts: Iterable[str], *, size: float = SMALL) -> None:
+        """Write items, each with a dash."""
+        for text in texts:
             lines = wrapped(text, size, self.measure - 5)
             if self.room < len(lines) * size * LINE:
                 self.turn()
-            self.write(mark, SIDE_MM, size, SOFT)
+            self.write("–", SIDE_MM, size, SOFT)
             for line in lines:
                 self.write(line, SIDE_MM + 5, size)
                 self.y += size * LINE
+
+    def list_in_two(self, title: str, texts: Sequence[str], *, size: float = TINY) -> None:
+        """Write a heading and numbered items below it, on one page, in two columns: down the first, then the second."""
+        gap = 6.0
+        width = (self.measure - gap) / 2
+        items = [(f"{number}", wrapped(text, size, width - 5)) for number, text in enumerate(texts, start=1)]
+        half = (len(items) + 1) // 2
+        columns = items[:half], items[half:]
+        height = max(sum(len(lines) for _, lines in column) for column in columns) * size * LINE
+        self.heading(title, keep_mm=height)
+        top = self.y
+        for place, column in enumerate(columns):
+            x, self.y = SIDE_MM + place * (width + gap), top
+            for mark, lines in column:
+                self.write(mark, x, size, SOFT)
+                for line in lines:
+                    self.write(line, x + 5, size)
+                    self.y += size * LINE
+        self.y = top + height
 
 
 def sheet_pages(
@@ -389,7 +406,7 @@ def _place(rect: Rect, capture: Capture) -> str:
 
 
 def _advice(column: Column, advice: OrientationAdvice) -> None:
-    """Write the recommendation, its reasons, the change-over where the camera is turned, and the cautions."""
+    """Write the recommendation, its reasons, the change-over that the plan asks for, and the cautions."""
     plan: Plan = advice.plans[advice.recommended.plan]
     column.heading("Recommendation")
     column.paragraph(advice.recommended.text)
@@ -397,11 +414,12 @@ def _advice(column: Column, advice: OrientationAdvice) -> None:
     if texts:
         column.y += 0.6
         column.list_of(texts)
-    if any(one.roll in (90, 270) for one in plan.passes):
-        column.heading("Change-over", keep_mm=20)
-        column.list_of(CHANGE_OVER, numbered=True)
+    for into, steps in groupby(plan.changeover, key=lambda step: step.pass_index):
+        title = f"Change-over into pass {into + 1} of {len(plan.passes)}"
+        column.list_in_two(title, [step.text for step in steps])
+    if advice.cautions:
         column.heading("Cautions", keep_mm=16)
-        column.list_of(advice.cautions or TURNED_CAMERA)
+        column.list_of(advice.cautions)
 
 
 def _foot(column: Column, decision_id: str, engine_version: str) -> None:

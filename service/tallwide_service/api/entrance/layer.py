@@ -11,19 +11,17 @@ import logging
 import re
 import sys
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from contextvars import copy_context
 from dataclasses import dataclass
-from functools import partial
 from http import HTTPStatus
-from itertools import chain
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 from tallwide_service.api.entrance.deadline import Deadline, Expired, OutOfTime
 from tallwide_service.api.entrance.journal import Journal, Note
 from tallwide_service.api.entrance.names import Routes, request_id, trace_id
 from tallwide_service.api.entrance.origins import Headers, Origins
-from tallwide_service.api.entrance.places import ComputingPlaces, NoPlace, Places
+from tallwide_service.api.entrance.places import ComputingPlaces, NoPlace
 from tallwide_service.api.entrance.reading import Environ, Reading
 from tallwide_service.api.entrance.tokens import Tokens
 from tallwide_service.api.problems import BROKEN, MEDIA_TYPE, Problem, problem_bytes
@@ -32,7 +30,6 @@ from tallwide_service.settings import Settings
 if TYPE_CHECKING:
     from tallwide_service.api.entrance.metrics import Metrics
 
-Result = TypeVar("Result")
 Application = Callable[[Environ, Callable[..., Any]], Iterable[bytes]]
 
 LOG = logging.getLogger("tallwide_service")
@@ -41,9 +38,8 @@ READINESS = frozenset({"/readyz", "/healthz"})
 # What browsers load before anybody can type a token in: files that are the same for everybody.
 FILES, FOLDERS = frozenset({"/", "/docs", "/openapi.json"}), ("/page/", "/docs/")
 WITHOUT_COMPUTING = ("/v1/limits", "/v1/reference/")
-STREAMING = frozenset({"/v1/batch"})
 # Per process, and beside the places to compute and to wait in.
-BODIES, UPLOADS, STREAMS, SPARE_THREADS = 16, 2, 4, 4
+BODIES, UPLOADS, SPARE_THREADS = 16, 2, 4
 PREFIX = re.compile(r"(?:/[A-Za-z0-9._~-]{1,64}){1,8}")
 SECURITY_HEADERS = [
     ("X-Content-Type-Options", "nosniff"),
@@ -58,7 +54,7 @@ POLICIES = frozenset({"Content-Security-Policy", "Cross-Origin-Resource-Policy"}
 
 def threads_needed(settings: Settings) -> int:
     """Return the threads of a server under which a probe finds one free, whatever the others do."""
-    return settings.threads + settings.waiting + BODIES + UPLOADS + STREAMS + SPARE_THREADS
+    return settings.threads + settings.waiting + BODIES + UPLOADS + SPARE_THREADS
 
 
 @dataclass(slots=True)
@@ -67,7 +63,7 @@ class Answer:
 
     status: str
     headers: Headers
-    body: list[bytes] | Stream
+    body: list[bytes]
     waited_s: float = 0.0
     bytes_in: int = 0
     gate: str = ""  # at which it was turned away
@@ -100,7 +96,6 @@ class Entrance:
         self._trusts_proxy = settings.trust_proxy
         self._is_bounded, self._is_welcoming = is_bounded, True
         self.places = ComputingPlaces(settings.threads, waiting=settings.waiting, wait_s=settings.wait_s)
-        self._streams = Places(STREAMS)
         self._reading = Reading(bodies=BODIES, uploads=UPLOADS)
         self._deadline = Deadline(settings.deadline_s)
         self._always = [*SECURITY_HEADERS, ("Cross-Origin-Resource-Policy", self._origins.resource_policy)]
@@ -132,13 +127,8 @@ class Entrance:
             LOG.exception("unexpected error, request_id %s", own_id)
             answer = refusal(environ, BROKEN)
         start_response(answer.status, [*answer.headers, *self._added(answer.headers, environ, own_id)])
-        body = answer.body
-        if isinstance(body, list):
-            self._note(environ, answer, path, began_s, sum(map(len, body)))
-        else:
-            answer.body = []  # no circle: a stream that is forgotten ends at once
-            body.note = partial(self._note, environ, answer, path, began_s)
-        return body
+        self._note(environ, answer, path, began_s)
+        return answer.body
 
     def _added(self, headers: Headers, environ: Environ, own_id: str) -> Headers:
         """Return the headers that every answer has, unless it has its own."""
@@ -150,7 +140,7 @@ class Entrance:
                 break
         return [*always, ("X-Request-ID", own_id), *self._origins.headers(environ.get("HTTP_ORIGIN"))]
 
-    def _note(self, environ: Environ, answer: Answer, path: str, began_s: float, bytes_out: int) -> None:
+    def _note(self, environ: Environ, answer: Answer, path: str, began_s: float) -> None:
         self.journal.note(
             Note(
                 time_s=time.time(),
@@ -163,7 +153,7 @@ class Entrance:
                 seconds=time.perf_counter() - began_s,
                 waited_s=answer.waited_s,
                 bytes_in=answer.bytes_in,
-                bytes_out=bytes_out,
+                bytes_out=sum(map(len, answer.body)),
                 items=environ.get("tallwide.items", 0) if answer.status < "4" else 0,
                 problem=environ.get("tallwide.problem", ""),
                 gate=answer.gate,
@@ -187,32 +177,23 @@ class Entrance:
             return refusal(environ, STOPPING)
         if not (self._is_bounded and computes(path)):
             return self._whole(environ)
-        if path in STREAMING and method == "POST":
-            return self._streamed(environ)
         return self._computed(environ, method)
 
     def _whole(self, environ: Environ) -> Answer:
         """Return an answer with all of its body."""
-        status, headers, parts, written = self._begun(environ)
-        try:
-            body = [*parts]
-        finally:
-            _close(parts)
-        return Answer(status, headers, written + body)
-
-    def _begun(self, environ: Environ) -> tuple[str, Headers, Iterable[bytes], list[bytes]]:
-        """Return an answer whose body may still come, and what of it was written the old way."""
         started: list[Any] = []
-        written: list[bytes] = []
+        written: list[bytes] = []  # the old way
 
         def start(status: str, headers: Headers, _: Any = None) -> Callable[[bytes], None]:
             started[:] = status, headers
             return written.append
 
         parts = self._inner(environ, start)
-        if not started:  # a generator says its status with its first part
-            parts = list(parts)
-        return started[0], started[1], parts, written
+        try:
+            body = [*parts]  # a generator says its status with its first part
+        finally:
+            _close(parts)
+        return Answer(started[0], started[1], written + body)
 
     def _computed(self, environ: Environ, method: str) -> Answer:
         """Return an answer that was computed in a place of its own, in time."""
@@ -239,70 +220,6 @@ class Entrance:
         answer = refusal(environ, busy(self.places.retry_after_s))
         answer.gate, answer.bytes_in = gate, bytes_in
         return answer
-
-    def _streamed(self, environ: Environ) -> Answer:
-        """Return an answer whose parts come as they are computed, each in a place of its own."""
-        try:
-            self._streams.take()
-        except NoPlace:
-            return self._turned_away(environ, "streaming")
-        environ["tallwide.piece"] = self._piece
-        try:
-            status, headers, parts, written = self._begun(environ)
-        except BaseException:
-            self._streams.give_back()
-            raise
-        return Answer(status, headers, Stream(written, parts, self._streams))
-
-    def _piece(self, call: Callable[..., Result], *arguments: Any) -> Result:
-        """Return what a call returns, computed in a place, in time; for the lines of a streaming answer.
-
-        Raises
-        ------
-        Problem
-            429 if there is no place, 503 if it took too long.
-        """
-        try:
-            self.places.take(self._deadline.seconds)
-        except NoPlace:
-            raise busy(self.places.retry_after_s) from None
-        began_s = time.perf_counter()
-        try:
-            return self._deadline.run(call, *arguments)
-        except OutOfTime:
-            raise out_of_time(self._deadline.seconds) from None
-        finally:
-            self.places.leave(time.perf_counter() - began_s)
-
-
-class Stream:
-    """The body of an answer that comes in parts; its end is noted, and its place given back, once."""
-
-    def __init__(self, written: list[bytes], parts: Iterable[bytes], places: Places) -> None:
-        self._parts, self._inner, self._places = chain(written, parts), parts, places
-        self._bytes, self._is_open = 0, True
-        self.note: Callable[[int], None] = lambda _: None
-
-    def __iter__(self) -> Iterator[bytes]:
-        return self
-
-    def __next__(self) -> bytes:
-        part = next(self._parts)
-        self._bytes += len(part)
-        return part
-
-    def close(self) -> None:
-        """End it, whether or not all of it was taken."""
-        if self._is_open:
-            self._is_open = False
-            try:
-                _close(self._inner)
-            finally:
-                self._places.give_back()
-                self.note(self._bytes)
-
-    def __del__(self) -> None:
-        self.close()  # servers may forget to, when a caller leaves
 
 
 def _close(parts: Iterable[bytes]) -> None:
