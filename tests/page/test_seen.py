@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from xml.etree import ElementTree as ET
 
@@ -245,9 +246,9 @@ def test_a_broken_field_shows_the_services_problem_at_that_field_and_recovers(op
     assert said
     assert said in page.locator("#problems").inner_text()
     assert control.input_value() == wrong
-    assert page.locator(".stage.is-stale").count() == 1
+    assert page.locator(".lane.is-stale").count() == 1
     control.fill(right)
-    page.wait_for_selector(".stage:not(.is-stale)")
+    page.wait_for_selector(".lane:not(.is-stale)")
     assert page.locator("#problems").inner_text() == ""
     assert page.locator('[aria-invalid="true"]').count() == 0
 
@@ -255,10 +256,42 @@ def test_a_broken_field_shows_the_services_problem_at_that_field_and_recovers(op
 def test_a_job_that_cannot_be_met_says_so_and_keeps_the_last_picture(open_page):
     page = open_page(fragment(SHARED)).page
     field(page, "/framing/subject/width").fill("4000")
-    page.wait_for_selector(".stage.is-stale")
+    page.wait_for_selector(".lane.is-stale")
     assert page.locator("#summary").inner_text().startswith("Not as it stands")
     assert page.locator("#problems li").count() >= 1
     assert page.locator("svg#picture-a .frame").count() == 2
+
+
+@pytest.mark.parametrize(
+    ("member", "wrong"),
+    [
+        ("lenses", [{"label": "28-70", "settings": "["}]),
+        ("lenses", {"32": {}}),
+        ("lenses", [None]),
+        ("alternatives", "x"),
+        ("alternatives", [None]),
+        ("captures", {"A": {}}),
+        ("deliverables", "x"),
+        ("deliverables", [None]),
+        ("capture", None),
+        ("framing", []),
+    ],
+)
+def test_a_job_of_any_shape_is_refused_in_words_and_the_page_goes_on(open_page, member, wrong):
+    watched = open_page(fragment(SHARED))
+    page = watched.page
+    page.locator("#json").evaluate("each => { each.closest('details').open = true; }")
+    page.locator("#json").fill(json.dumps(SHARED | {member: wrong}))
+    page.locator("#json-apply").click()
+    print(watched.complaints)
+    page.wait_for_selector(".lane.is-stale")
+    page.wait_for_selector('body[data-busy="no"]')
+    assert page.locator("#problems li").count() >= 1
+    page.locator("#undo").click()
+    page.wait_for_selector(".lane:not(.is-stale)")
+    assert page.locator("#problems").inner_text() == ""
+    # A browser says of itself that an answer was a refusal.
+    assert [each for each in watched.complaints if "422" not in each] == []
 
 
 def test_text_of_a_job_is_never_markup(open_page):

@@ -1,9 +1,8 @@
 // What it costs: the recommendation with its reasons, what would change it, cautions; what binds the frames; A against B.
 
+import { inWords, WORDS } from "./cards.js";
 import { button, folded, listOf, made, refill, tableOf } from "./dom.js";
 
-const SIGNS = { enough: "✓", at_limit: "=", short: "✕" };
-const VERDICTS = { enough: "does", at_limit: "just does", short: "falls short" };
 const number = (value, digits = 0) => value.toLocaleString("en", { maximumFractionDigits: digits });
 const many = (count, one, more = `${one}s`) => `${number(count)} ${count === 1 ? one : more}`;
 
@@ -11,10 +10,10 @@ const positionInWords = (pass) => `${pass.capture ? `${pass.capture}, ` : pass.c
 const passInWords = (pass) => `${positionInWords(pass)}: ${pass.deliverables.join(", ")}`;
 
 function chip(margin) {
-  const one = made("li", undefined, `chip is-${margin.verdict ?? "open"}`), sign = made("span", `${SIGNS[margin.verdict] ?? "·"} `);
+  const one = made("li", undefined, `chip is-${margin.verdict ?? "open"}`), sign = made("span", `${WORDS[margin.verdict]?.[0] ?? "·"} `);
   sign.ariaHidden = "true";
   const over = margin.oversampling ? `, ${margin.oversampling.smaller.toFixed(2)} ×` : "";
-  one.append(sign, `${margin.deliverable} ${VERDICTS[margin.verdict] ?? "has no verdict"}${over}`);
+  one.append(sign, `${margin.deliverable} ${WORDS[margin.verdict]?.[1] ?? "has no verdict"}${over}`);
   return one;
 }
 
@@ -113,7 +112,7 @@ function constraintInWords(pointer, job) {
 /** What letting each constraint go would bring each frame; for frames on their own, what bounds them. */
 export function drawBinds(holder, { what_binds: binds, extractions, job }) {
   if (!binds) {
-    const words = extractions.map((each) => `${each.deliverable}: ${each.bound_by.map((name) => name.replaceAll("_", " ")).join(", ") || "nothing"}`);
+    const words = extractions.map((each) => `${each.deliverable}: ${each.bound_by.map(inWords).join(", ") || "nothing"}`);
     return refill(holder, [made("p", "Each frame lies on its own and is bound by:"), listOf(words)]);
   }
   if (!binds.length) return refill(holder, [made("p", "Nothing that could be let go would make a frame larger.")]);
@@ -134,7 +133,7 @@ export function drawDifference(rows, one, two) {
     const row = document.createElement("tr"), head = made("th", name);
     head.scope = "row";
     const [a, b] = [one, two].map((margins) => margins.find((margin) => margin.deliverable === name));
-    const cell = (margin) => made("td", margin ? `${VERDICTS[margin.verdict] ?? "no verdict"}, ${margin.pixels.width} × ${margin.pixels.height} px` : "not there", margin?.verdict ? `is-${margin.verdict}` : undefined);
+    const cell = (margin) => made("td", margin ? `${WORDS[margin.verdict]?.[1] ?? "no verdict"}, ${margin.pixels.width} × ${margin.pixels.height} px` : "not there", margin?.verdict ? `is-${margin.verdict}` : undefined);
     const change = (axis) => {
       if (!a?.spare_px || !b?.spare_px) return made("td", "–");
       const value = b.spare_px[axis] - a.spare_px[axis];

@@ -3,7 +3,7 @@
 import { button, made } from "./dom.js";
 import { keyOf } from "./picture.js";
 
-const WORDS = { enough: ["✓", "does"], at_limit: ["=", "just does"], short: ["✕", "falls short"] };
+export const WORDS = { enough: ["✓", "does"], at_limit: ["=", "just does"], short: ["✕", "falls short"] };
 const URGENCY = { short: 0, at_limit: 1, enough: 2 };
 
 export const inWords = (name) => name.replaceAll("_", " ");
@@ -22,7 +22,7 @@ function costOf(margin, extraction) {
 }
 
 /** Places of the margins in the order that counts: those that fall short, then those at the limit, the tightest first. */
-export function inOrder(margins) {
+function inOrder(margins) {
   const weight = (margin) => [URGENCY[margin.verdict] ?? 3, margin.spare_pct ?? Infinity];
   return margins.map((_, place) => place).sort((a, b) => {
     const [one, two] = [weight(margins[a]), weight(margins[b])];

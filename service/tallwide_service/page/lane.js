@@ -8,7 +8,7 @@ import { Picture, sceneOf } from "./picture.js";
 import { ask, placed } from "./service.js";
 import { metPart, sweepOf, valueOn } from "./strip.js";
 
-export const LETTERS = ["A", "B"];
+const LETTERS = ["A", "B"];
 const SETTLED_MS = 120; // what is not drawn while dragging waits until the hand rests
 const RESTED_MS = 250; // the plans take longest and wait longest
 const TOO_LONG_MS = 250; // a newer job then no longer waits for an older answer
@@ -44,6 +44,7 @@ export class Lane {
     this.head.append(this.title, this.work);
     this.cards = made("ul", undefined, "cards");
     this.cards.setAttribute("aria-label", "Deliverables, the tightest first");
+    this.before = made("p", "As it was before this change:", "hint");
     this.stage = made("div", undefined, "stage");
     this.stage.innerHTML = `<svg id="picture-${letter.toLowerCase()}" tabindex="0" role="group"
       aria-label="Picture ${letter}: frames on the upright picture. Plus and minus zoom, 0 shows all, 1 shows pixels, arrows move."></svg>`;
@@ -53,7 +54,7 @@ export class Lane {
       onDone: () => this.desk.letGo(),
       onPick: (place) => this.desk.pick(place),
     });
-    this.root.append(this.head, this.cards, this.stage, this.#tools(letter));
+    this.root.append(this.head, this.before, this.cards, this.stage, this.#tools(letter));
     this.#takeDrops();
   }
 
@@ -131,8 +132,9 @@ export class Lane {
         this.refused = error;
         this.draw();
       }
+    } finally {
+      this.asking = null;
     }
-    this.asking = null;
     if (!this.isThere) return;
     if (this.again || job !== this.job) return void this.#ask();
     this.#askRest(job);
@@ -143,9 +145,10 @@ export class Lane {
     const { signal } = (this.later = new AbortController()), active = this.place === this.desk.active();
     await rest(SETTLED_MS, signal);
     if (signal.aborted) return;
-    const wants = (job.deliverables ?? []).some((each) => each.safe_areas?.length || each.safe_area_sets?.length);
+    // A job that was refused may have any shape.
+    const wants = !this.refused && job.deliverables.some((each) => each.safe_areas?.length || each.safe_area_sets?.length);
     const [safe, full] = await Promise.all([
-      wants && !this.refused ? quiet(ask("safe-areas", job, signal)) : null,
+      wants ? quiet(ask("safe-areas", job, signal)) : null,
       active && !this.refused ? quiet(this.#swept(job, signal)) : null,
     ]);
     if (signal.aborted || job !== this.job) return;
@@ -182,7 +185,8 @@ export class Lane {
     this.title.textContent = `${this.letter}: ${read(this.job, "/capture/label") ?? "capture"}${roll ? `, turned ${roll}°` : ""}`;
     this.work.hidden = active;
     this.noPlate.hidden = !this.desk.plate();
-    this.stage.classList.toggle("is-stale", Boolean(this.refused));
+    this.root.classList.toggle("is-stale", Boolean(this.refused));
+    this.before.hidden = !(this.refused && this.answer);
     if (this.answer) this.#drawAnswer();
     if (active) this.desk.drawAround(this);
     this.desk.drawDifference();
@@ -194,6 +198,7 @@ export class Lane {
     const scene = sceneOf(job.capture), kit = this.desk.kit();
     this.desk.shape();
     this.picture.draw({ job, extractions, common, picked, scene, plate: this.desk.plate()?.url, safeAreas: this.safeAreas });
+    if (this.refused) return; // there is no choosing beside a job of any shape
     for (const { select, label, choicesOf } of this.choices) {
       const all = choicesOf(this.job, kit), at = all[0].roll === undefined ? 0 : all.findIndex((each) => each.roll === (this.job.capture.roll ?? 0));
       label.hidden = all.length < 2;

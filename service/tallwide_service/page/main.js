@@ -76,7 +76,9 @@ const desk = {
     requestAnimationFrame(() => setTimeout(() => { document.body.dataset.redrawMs = (performance.now() - since).toFixed(1); }));
   },
   drawDifference() {
-    if (isTwo() && lanes.every((lane) => lane.answer)) drawDifference($("difference-rows"), lanes[0].answer.margins, lanes[1].answer.margins);
+    const are = isTwo() && lanes.every((lane) => lane.answer && !lane.refused);
+    $("difference").hidden = !are;
+    if (are) drawDifference($("difference-rows"), lanes[0].answer.margins, lanes[1].answer.margins);
   },
 };
 
@@ -301,13 +303,12 @@ let linkTimer;
 let asked = [], activeBefore = 0;
 
 function refresh() {
-  const since = performance.now(), two = isTwo();
+  const since = window.event?.timeStamp ?? performance.now(), two = isTwo(); // from the hand, not from here
   while (lanes.length < state.jobs.length) lanes.push(new Lane(lanes.length, desk));
   lanes.length = state.jobs.length;
   if ($("lanes").children.length !== lanes.length) $("lanes").replaceChildren(...lanes.map((lane) => lane.root));
   $("lanes").classList.toggle("is-two", two);
   document.body.classList.toggle("is-comparing", two);
-  $("difference").hidden = !two;
   $("compare").setAttribute("aria-pressed", String(two));
   $("undo").disabled = !past.length;
   $("redo").disabled = !future.length;
