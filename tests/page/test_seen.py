@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from importlib.resources import files
 from xml.etree import ElementTree as ET
 
 import pytest
@@ -12,6 +13,7 @@ from shapely.geometry import Point, Polygon, box
 
 from page_by_hand import JOB, SHARED, drag, field, fragment, job_on, settled, verdicts
 from tallwide import Client
+from tallwide_service.limits import LIMITS
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -93,6 +95,20 @@ def test_the_frames_lie_where_the_service_places_them(open_page):
         for frame in frames.all()
     }
     assert places == {(0, 250, 4800, 2700), (1500, 0, 1800, 3200)}
+
+
+def test_what_all_frames_share_is_drawn_as_the_service_answers_it(open_page):
+    page = open_page(fragment(SHARED)).page
+    common = Client().extractions(SHARED).common_area
+    shape = page.locator("svg#picture-a .common").first
+    drawn = tuple(float(shape.get_attribute(name)) for name in ("x", "y", "width", "height"))
+    assert drawn == (common.x, common.y, common.width, common.height)
+
+
+def test_the_strip_asks_for_as_many_frames_as_the_service_bounds():
+    script = (files("tallwide_service") / "page" / "strip.js").read_text(encoding="utf-8")
+    (most,) = re.findall(r"const MOST_FRAMES = (\d+);", script)
+    assert int(most) == LIMITS.sweep_frames
 
 
 LENS = {"image_circle_mm": 26, "offset_mm": {"x": 0.8, "y": -0.5}}
@@ -271,7 +287,6 @@ def test_a_job_that_cannot_be_met_says_so_and_keeps_the_last_picture(open_page):
         ("alternatives", "x"),
         ("alternatives", [None]),
         ("captures", {"A": {}}),
-        ("deliverables", "x"),
         ("deliverables", [None]),
         ("capture", None),
         ("framing", []),
@@ -283,7 +298,6 @@ def test_a_job_of_any_shape_is_refused_in_words_and_the_page_goes_on(open_page, 
     page.locator("#json").evaluate("each => { each.closest('details').open = true; }")
     page.locator("#json").fill(json.dumps(SHARED | {member: wrong}))
     page.locator("#json-apply").click()
-    print(watched.complaints)
     page.wait_for_selector(".lane.is-stale")
     page.wait_for_selector('body[data-busy="no"]')
     assert page.locator("#problems li").count() >= 1
