@@ -1,6 +1,7 @@
 """Every error that the service raises on purpose.
 
     JobError                     the job could not be computed
+    ├── InvalidJob               a job, or a clip that stands for one, breaks a bound or a rule
     ├── SweepLeavesBounds        a sweep asks for values that no job may hold
     ├── CannotBeMet              constraints in conflict, each with its pointer and by how much it misses
     ├── MemberMissing            an endpoint needs a member of the job that others do without
@@ -31,6 +32,12 @@ class JobError(Exception):
     def __init__(self, detail: str, faults: tuple[Fault, ...] = ()) -> None:
         super().__init__(detail)
         self.faults = faults
+
+
+class InvalidJob(JobError):
+    """A job, or a clip that stands for one, is readable but breaks a bound or a rule."""
+
+    slug, title = "invalid-job", "The job is readable but wrong"
 
 
 class SweepLeavesBounds(JobError):

@@ -17,8 +17,9 @@ def accepted(name, value) -> bool:
     """Whether the schema of the service takes a value at the column's pointer."""
     _, noun, *path = CLIP_COLUMNS[name].pointer.split("/")
     if noun == "deliverables":
-        schema = {"align": AlignSchema, "protection": ProtectionSchema}[path[0]]()
-        document = {path[1]: value}
+        _, member, name_of_value = path
+        schema = {"align": AlignSchema, "protection": ProtectionSchema}[member]()
+        document = {name_of_value: value}
     else:
         schema = CaptureSchema()
         document = {"raster": dict(RASTER), **({} if name == "photosite_pitch_um" else PITCH)}

@@ -16,9 +16,10 @@ import pyarrow.parquet as pq
 import pytest
 
 from clip_archive import WANTED, archive, command, output, start
-from tallwide import Client
+from tallwide import Client, TallwideError
 from tallwide.cli import main
 from tallwide.rows import to_rows
+from tallwide_service.api.problems import KINDS
 from tallwide_service.catalogue.part import file_of, is_done
 from tallwide_service.catalogue.plan import Plan
 
@@ -84,6 +85,36 @@ def test_clips_in_lines_give_the_frames_that_parquet_gives(solve, clips, tmp_pat
         in_lines.write_text("".join(json.dumps(row) + "\n" for row in table.to_pylist()), encoding="utf-8")
     out = solve(in_lines, tmp_path / "out", "--part-clips", "1300")
     assert frames(out) == frames(parquet)
+
+
+def test_a_row_set_aside_says_its_problem_as_the_service_would(solve, tmp_path):
+    clips = tmp_path / "clips.ndjson"
+    of_clips = (
+        {"raster_width_px": 0},  # out of bounds
+        {"raster_width_px": "wide"},  # no number
+        {"raster_height_px": 1},  # no frame fits
+        {"align_x": 2, "id": "off"},
+    )
+    written = [json.dumps({"raster_width_px": 3840, "raster_height_px": 2160, **clip}) for clip in of_clips]
+    clips.write_text("\n".join([json.dumps({"align_x": None, "id": None}), *written, "{nonsense"]), encoding="utf-8")
+    out = solve(clips, tmp_path / "out")
+    refused = [json.loads(line) for line in lines(out / "refused" / "part-00000.ndjson")]
+    assert {line["clip_row"] for line in refused} == {0, 1, 2, 3, 4, 5}
+    service = Client()
+    titles = {}
+    for job in ({"raster": {"width": 0, "height": 0}}, {"raster": {"width": 3840, "height": 1}}):
+        with pytest.raises(TallwideError) as error:
+            service.extractions({"capture": job, **WANTED})
+        titles[error.value.problem["type"]] = error.value.problem["title"]
+    for line in refused:
+        problem = line["problem"]
+        slug = problem["type"].removeprefix("/problems/")
+        assert KINDS[slug][0] == problem["status"] == 422
+        assert problem["title"] == titles[problem["type"]]
+        assert problem["detail"]
+        assert problem["errors"]
+    off = next(line for line in refused if line["id"] == "off")
+    assert off["problem"]["errors"] == [{"pointer": "/deliverables/0/align/x", "detail": "must be from 0 to 1, not 2"}]
 
 
 @pytest.mark.parametrize("form", ["csv", "ndjson"])

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from strategies import aligns, aspects, protections, rasters, rolls, tolerances
 from tallwide.job import Align, Aspect, Deliverable, Framing, Job, Protection, Raster
+from tallwide.wire import to_wire
 from tallwide_service.core import clips as clips_module
 from tallwide_service.core import margins, solve
 from tallwide_service.core.clip_columns import FRAME_COLUMNS, ClipTable
@@ -212,7 +213,7 @@ def test_a_deliverable_without_a_frame_is_refused_by_itself_and_the_reason_named
     table = ClipTable.of({name: np.array([1000, 1, 1000], dtype=np.int32) for name in RASTERS})
     found = solve_clips(table, (SQUARE, WIDE), Framing())
     assert found.answered.tolist() == [[True, True], [False, False], [True, True]]
-    assert [(each.clip, each.deliverable, each.pointer) for each in found.refused] == [
+    assert [(each.clip, each.deliverable, each.faults[0].pointer) for each in found.refused] == [
         (1, 0, "/deliverables/0"),
         (1, 1, "/deliverables/1"),
     ]
@@ -235,6 +236,20 @@ def test_a_clip_out_of_bounds_is_refused_as_a_whole_and_its_member_named():
         (None, "/capture/photosite_pitch_um is required with lens.image_circle_mm"),
         (None, "/capture/photosites/height is required with photosites.width"),
     ]
+
+
+def test_a_bad_number_in_place_of_a_deliverables_own_is_named_where_the_clips_job_has_it():
+    columns = {name: column[:3].copy() for name, column in RASTERS.items()}
+    columns["align_x"] = np.array([2, np.nan, np.nan])
+    columns["align_y"] = np.array([np.nan, -1, np.nan])
+    columns["protection_each_side"] = np.array([np.nan, np.nan, 1.5])
+    found = ClipSolver((SQUARE, WIDE), Framing()).solve(ClipTable.of(columns))
+    for refusal, value in zip(found.refused, (2, -1, 1.5), strict=True):
+        (fault,) = refusal.faults
+        place = to_wire(job_of(ClipTable.of(columns).clip(refusal.clip), (SQUARE, WIDE), Framing()))
+        for step in fault.pointer.removeprefix("/").split("/"):
+            place = place[int(step)] if isinstance(place, list) else place[step]
+        assert place == value
 
 
 @pytest.mark.parametrize(

@@ -20,6 +20,7 @@ from tallwide.job import Job
 from tallwide_service.api.problems import Problem, faults_of
 from tallwide_service.api.quick_reader import Doubt, is_deep, quick_document, reader_of
 from tallwide_service.api.schemas import JOB_SCHEMA, has_half_pair
+from tallwide_service.errors import InvalidJob
 from tallwide_service.limits import LIMITS
 
 JSON_TYPE = "application/json"
@@ -192,8 +193,8 @@ def job_of(document: Any) -> Job:
         faults = faults_of(error.messages)
         raise Problem(
             422,
-            "invalid-job",
-            "The job is readable but wrong",
+            InvalidJob.slug,
+            InvalidJob.title,
             "; ".join(f"{fault['pointer'] or 'the job'}: {fault['detail']}" for fault in faults[:3])
             + (f"; and {len(faults) - 3} more" if len(faults) > 3 else ""),
             faults=faults,

@@ -14,11 +14,13 @@ from typing import Any
 import numpy as np
 import orjson
 
+from tallwide_service.catalogue.failures import problem_document
 from tallwide_service.catalogue.plan import Plan, aside_of, write_whole
 from tallwide_service.catalogue.reading import Block, blocks_of
 from tallwide_service.catalogue.writing import FrameWriter, frame_batch
 from tallwide_service.core.clip_columns import VERDICTS, Column
 from tallwide_service.core.clips import ClipFrames, ClipSolver
+from tallwide_service.errors import Fault, InvalidJob, JobError
 
 FRAMES, REFUSED, DONE = "frames", "refused", "done"
 MOST_MODES = 1_000
@@ -130,23 +132,22 @@ class Tally:
 def _refusals(block: Block, found: ClipFrames, labels: list[str]) -> list[dict[str, Any]]:
     """Return the rows of one block that are set aside, in their order."""
     lines = [
-        (each.row, -1, _line(each.row, None, None, "invalid-clip", each.detail, [(each.pointer, each.detail)]))
+        (each.row, -1, _line(each.row, None, None, InvalidJob, each.detail, (Fault(each.pointer, each.detail),)))
         for each in block.aside
     ]
     for each in found.refused:
         row, name = int(block.rows[each.clip]), block.ids[each.clip].as_py()
         index = -1 if each.deliverable is None else each.deliverable
         label = None if each.deliverable is None else labels[each.deliverable]
-        faults = [(fault.pointer, fault.detail) for fault in each.faults]
-        lines.append((row, index, _line(row, name, label, each.slug, each.detail, faults)))
+        lines.append((row, index, _line(row, name, label, each.kind, each.detail, each.faults)))
     return [line for _, _, line in sorted(lines, key=lambda line: line[:2])]
 
 
 def _line(
-    row: int, name: str | None, label: str | None, slug: str, detail: str, faults: list[tuple[str, str]]
+    row: int, name: str | None, label: str | None, kind: type[JobError], detail: str, faults: tuple[Fault, ...]
 ) -> dict[str, Any]:
-    errors = [{"pointer": pointer, "detail": detail} for pointer, detail in faults]
-    problem = {"type": f"/problems/{slug}", "status": 422, "detail": detail, "errors": errors}
+    errors = [{"pointer": fault.pointer, "detail": fault.detail} for fault in faults]
+    problem = problem_document(kind.slug, kind.title, detail, errors)
     return {"clip_row": row, "id": name, "deliverable": label, "problem": problem}
 
 

@@ -11,7 +11,7 @@ from tallwide.wire import to_wire
 from tallwide_service.api.body import job_of
 from tallwide_service.api.problems import Problem
 from tallwide_service.catalogue.engines import by_dask, by_threads
-from tallwide_service.catalogue.failures import CatalogueError, RefusedDeliverables
+from tallwide_service.catalogue.failures import CatalogueError, RefusedDeliverables, problem_document
 from tallwide_service.catalogue.part import is_done
 from tallwide_service.catalogue.plan import PLAN_FILE, Plan, write_whole
 
@@ -73,8 +73,9 @@ def checked_deliverables(document: Any) -> dict[str, Any]:
     try:
         job = job_of({"capture": _STAND_IN, **kept})
     except Problem as problem:
-        told = {"type": f"/problems/{problem.slug}", "title": problem.title, "status": problem.status}
-        raise RefusedDeliverables({**told, "detail": problem.detail, "errors": problem.faults or []}) from problem
+        raise RefusedDeliverables(
+            problem_document(problem.slug, problem.title, problem.detail, problem.faults or [], problem.status)
+        ) from problem
     return {"deliverables": to_wire(job.deliverables), "framing": to_wire(job.framing)}
 
 

@@ -2,7 +2,8 @@
 
 The names are those of flat rows (`tallwide.rows`): members joined by `_`, the unit at the end. A
 column of clips says of every clip what a job says of its capture; `align_x`, `align_y` and
-`protection_each_side` take the place of the deliverables' own for that clip.
+`protection_each_side` take the place of the deliverables' own for that clip; a fault in one names
+the first deliverable's member, which in that clip's job holds it as the others' do.
 """
 
 from __future__ import annotations
@@ -98,9 +99,9 @@ CLIP_COLUMNS: Mapping[str, ClipColumn] = MappingProxyType(
         ),
         "lens_offset_x_mm": ClipColumn("/capture/lens/offset_mm/x", np.float64, -1000, 1000, 0),
         "lens_offset_y_mm": ClipColumn("/capture/lens/offset_mm/y", np.float64, -1000, 1000, 0),
-        "align_x": ClipColumn("/deliverables/align/x", np.float64, 0, 1, _NOT_GIVEN),
-        "align_y": ClipColumn("/deliverables/align/y", np.float64, 0, 1, _NOT_GIVEN),
-        "protection_each_side": ClipColumn("/deliverables/protection/each_side", np.float64, 0, 1, _NOT_GIVEN),
+        "align_x": ClipColumn("/deliverables/0/align/x", np.float64, 0, 1, _NOT_GIVEN),
+        "align_y": ClipColumn("/deliverables/0/align/y", np.float64, 0, 1, _NOT_GIVEN),
+        "protection_each_side": ClipColumn("/deliverables/0/protection/each_side", np.float64, 0, 1, _NOT_GIVEN),
     }
 )
 

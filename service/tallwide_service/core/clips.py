@@ -21,7 +21,7 @@ from tallwide_service.core.kernel import Cutter, Flags, blocks
 from tallwide_service.core.margin import margin
 from tallwide_service.core.measures import Measurer, Measures, measures_of
 from tallwide_service.core.region import usable_region
-from tallwide_service.errors import CannotBeMet, Fault
+from tallwide_service.errors import CannotBeMet, Fault, InvalidJob
 
 # Below this many captures of one family the exact solver is the quicker one.
 _FEW = 24
@@ -35,24 +35,14 @@ Makers = tuple[tuple[Cutter, Measurer], ...]
 class Refusal:
     """A clip, or one deliverable of it, that has no answer: indexes, and what is in conflict.
 
-    `deliverable` is `None` where the whole clip is refused, `is_sound` false where it breaks a bound.
+    `deliverable` is `None` where the whole clip is refused. `kind` is `InvalidJob` where the clip breaks a bound.
     """
 
     clip: int
     deliverable: int | None
     detail: str
     faults: tuple[Fault, ...]
-    is_sound: bool = True
-
-    @property
-    def pointer(self) -> str:
-        """The member that is named first."""
-        return self.faults[0].pointer
-
-    @property
-    def slug(self) -> str:
-        """The kind of problem: a clip that no capture may be like, or one that cannot be met."""
-        return "cannot-be-met" if self.is_sound else "invalid-clip"
+    kind: type[CannotBeMet | InvalidJob] = CannotBeMet
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +97,7 @@ class ClipSolver:
     def _solve_block(self, table: ClipTable, first: int) -> ClipFrames:
         faults = _out_of_bounds(table)
         refused = [
-            Refusal(first + clip, None, f"{fault.pointer} {fault.detail}", (fault,), is_sound=False)
+            Refusal(first + clip, None, f"{fault.pointer} {fault.detail}", (fault,), InvalidJob)
             for clip, fault in faults.items()
         ]
         clips = np.arange(table.count)
