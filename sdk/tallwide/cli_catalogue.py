@@ -151,9 +151,8 @@ def _summed_up(plan: Any, folder: Path) -> int:
 
     summary = merge(plan, folder)
     for each in summary["deliverables"]:
-        counted = each["can_deliver"] + each["short"]
-        words = f"{each['can_deliver']:,} of {summary['clips']:,} clips can deliver it" if counted else "has no raster"
-        print(f"{each['deliverable']}: {words}")
+        words = f"{each['can_deliver']:,} of {summary['clips']:,} clips can deliver it"
+        print(f"{each['deliverable']}: {'has no raster' if each['without_raster'] else words}")
     aside = summary["refused_rows"]
     if aside:
         print(f"{aside:,} rows set aside, with row, id and reason, in {folder / 'refused'}", file=sys.stderr)

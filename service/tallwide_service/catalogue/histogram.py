@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
 
 from tallwide_service.render.svg import escaped
 
@@ -10,42 +11,50 @@ _WIDTH, _ROW, _TOP, _BOTTOM, _LEFT, _RIGHT = 900, 96, 56, 44, 200, 24
 _INK, _GRID, _SHORT, _ENOUGH = "#20262b", "#c9d0d4", "#b45309", "#0f766e"
 _FONT = "font-family='Helvetica,Arial,sans-serif'"
 _LONGEST_LABEL = 26
+NO_RASTER = "no raster, no margins"
 
 
-def histogram_svg(labels: Sequence[str], edges_pct: Sequence[int], counts: Sequence[Sequence[int]]) -> str:
+def histogram_svg(summary: Mapping[str, Any]) -> str:
     """Return the histograms of spare pixels, percent of what is asked, as one picture.
 
     Parameters
     ----------
-    edges_pct
-        The lower edge of each bar; the last bar holds everything beyond.
-    counts
-        Clips by deliverable and bar.
+    summary
+        `deliverables` with their counts, `clips` in all, and `margins_pct`: the lower edge of each
+        bar, the last of which holds everything beyond, and clips by deliverable and bar.
     """
-    height = _TOP + _ROW * len(labels) + _BOTTOM
+    edges_pct: Sequence[int] = summary["margins_pct"]["from"]
+    rows = summary["deliverables"]
+    counts = [summary["margins_pct"]["clips"][row["deliverable"]] for row in rows]
+    height = _TOP + _ROW * len(rows) + _BOTTOM
+    description = "; ".join(f"{row['deliverable']}: {_of_all(row, summary['clips'])}" for row in rows)
     return "\n".join(
         (
             f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH} {height}" width="{_WIDTH}" '
             f'height="{height}" role="img" aria-labelledby="margins-title margins-desc">',
             '<title id="margins-title">Margins of a catalogue</title>',
-            f'<desc id="margins-desc">{escaped(_description(labels, edges_pct, counts))}</desc>',
+            f'<desc id="margins-desc">{escaped(description)}</desc>',
             f'<rect width="{_WIDTH}" height="{height}" fill="#ffffff"/>',
             _text(
                 24, 30, "Spare pixels of each clip, percent of what the deliverable asks for", size=16, weight="bold"
             ),
             *_axis(edges_pct, height),
-            *(line for place in range(len(labels)) for line in _row(labels[place], edges_pct, counts[place], place)),
+            *(
+                line
+                for place, row in enumerate(rows)
+                for line in (
+                    *_words(row, summary["clips"], _TOP + _ROW * place),
+                    *_bars(row["deliverable"], edges_pct, counts[place], _TOP + _ROW * place),
+                )
+            ),
             "</svg>\n",
         )
     )
 
 
-def _description(labels: Sequence[str], edges_pct: Sequence[int], counts: Sequence[Sequence[int]]) -> str:
-    said = []
-    for label, row in zip(labels, counts, strict=True):
-        enough = sum(count for edge, count in zip(edges_pct, row, strict=True) if edge >= 0)
-        said.append(f"{label}: {enough:,} of {sum(row):,} clips have enough")
-    return "; ".join(said)
+def _of_all(row: Mapping[str, Any], clips: int) -> str:
+    """Return how many of all clips can deliver it, as the command line has it."""
+    return NO_RASTER if row["without_raster"] else f"{row['can_deliver']:,} of {clips:,} clips can deliver it"
 
 
 def _place(edges_pct: Sequence[int], index: int) -> float:
@@ -67,20 +76,26 @@ def _axis(edges_pct: Sequence[int], height: int) -> Iterator[str]:
         x = _place(edges_pct, index)
         colour = _INK if edge == 0 else _GRID
         yield f'<path d="M{x:.1f} {_TOP - 8}V{bottom}" stroke="{colour}" stroke-width="1"/>'
-        words = f"{edge} %" if edge < edges_pct[-1] else f"{edge} % and more"
-        yield _text(x, bottom + 18, words, size=11, anchor="middle" if edge < edges_pct[-1] else "end")
+        words = f"{edge} %" if edge < edges_pct[-1] else f"≥ {edge} %"
+        yield _text(x, bottom + 18, words, size=11, anchor="middle")
 
 
-def _row(label: str, edges_pct: Sequence[int], counts: Sequence[int], place: int) -> Iterator[str]:
-    top = _TOP + _ROW * place
-    base, room = top + _ROW - 14, _ROW - 30
-    total, most = sum(counts), max(*counts, 1)
-    enough = sum(count for edge, count in zip(edges_pct, counts, strict=True) if edge >= 0)
+def _words(row: Mapping[str, Any], clips: int, top: int) -> Iterator[str]:
+    """Yield what stands beside one deliverable's bars."""
+    label = row["deliverable"]
     short_label = label if len(label) <= _LONGEST_LABEL else label[: _LONGEST_LABEL - 3] + "..."
-    yield _text(24, top + 40, short_label, size=13, weight="bold")
-    share = f"{100 * enough / total:.1f} % have enough" if total else "no margins"
-    yield _text(24, top + 57, share)
-    yield _text(24, top + 73, f"{enough:,} of {total:,}" if total else "", size=11)
+    yield _text(24, top + 30, short_label, size=13, weight="bold")
+    if row["without_raster"]:
+        yield _text(24, top + 47, NO_RASTER)
+        return
+    yield _text(24, top + 47, f"{100 * row['can_deliver'] / clips:.1f} % can deliver it")
+    yield _text(24, top + 63, f"{row['can_deliver']:,} of {clips:,} clips", size=11)
+    if row["refused"]:
+        yield _text(24, top + 77, f"{row['refused']:,} refused", size=11)
+
+
+def _bars(label: str, edges_pct: Sequence[int], counts: Sequence[int], top: int) -> Iterator[str]:
+    base, room, most = top + _ROW - 14, _ROW - 30, max(*counts, 1)
     for index, (edge, count) in enumerate(zip(edges_pct, counts, strict=True)):
         if not count:
             continue

@@ -108,7 +108,7 @@ def merge(plan: Plan, folder: Path) -> dict[str, Any]:
     summary = summary_of(plan, total, labels)
     write_whole(folder / SUMMARY, _json(summary))
     write_whole(folder / BY_MODE, _by_mode_csv(total, labels))
-    write_whole(folder / MARGINS, histogram_svg(labels, HISTOGRAM_PCT, total.histogram.tolist()).encode())
+    write_whole(folder / MARGINS, histogram_svg(summary).encode())
     write_whole(folder / FILES, _json({"plan": plan.identity, "engine_version": VERSION, "files": files}))
     return summary
 
