@@ -1,8 +1,9 @@
 """PNG of a still: written in bands of rows, each as its difference from the row above.
 
 A photograph's differences are mostly noise, in which a search for earlier strings finds little: only
-runs are looked for, which is several times as fast as the common writers, and not larger where a
-sensor's noise is in the picture. PNG (third edition, W3C 2025), sections 9 to 11.
+runs are looked for. That is several times as fast as the common writer at its fastest, for a file up
+to a tenth larger where a sensor's noise is in the picture, and a third where there is none
+(tests/benchmarks/burning_in.py). PNG (third edition, W3C 2025), sections 9 to 11.
 """
 
 from __future__ import annotations
