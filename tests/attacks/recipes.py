@@ -228,14 +228,15 @@ def jpeg(
 def tiff(
     entries: dict[str, Any] | None = None, next_at: int = 0, pages: int = 1, data: int = 0, order: str = "<"
 ) -> bytes:
-    """A TIFF 6.0 file of 16-bit grey with tags in the place of its own: tag number to [type, count, value]."""
+    """A TIFF 6.0 file of 16-bit grey with tags in the place of its own: number to [type, count, value], null for none."""
     tags = {256: [4, 1, 64], 257: [4, 1, 48], 258: [3, 1, 16], 259: [3, 1, 1], 262: [3, 1, 1], 277: [3, 1, 1]}
     tags |= {278: [4, 1, 48], 279: [4, 1, 64 * 48 * 2], 273: [4, 1, 0]}
     tags |= {int(number): tag for number, tag in (entries or {}).items()}
+    tags = {number: tag for number, tag in tags.items() if tag is not None}
     size = 2 + 12 * len(tags) + 4
     head = (b"II*\0" if order == "<" else b"MM\0*") + struct.pack(order + "I", 8)
     strip_at = 8 + size * pages
-    if tags[273] == [4, 1, 0]:
+    if tags.get(273) == [4, 1, 0]:
         tags[273] = [4, 1, strip_at]
     written = [head]
     for page in range(pages):
