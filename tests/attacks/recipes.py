@@ -228,7 +228,7 @@ def jpeg(
 def tiff(
     entries: dict[str, Any] | None = None, next_at: int = 0, pages: int = 1, data: int = 0, order: str = "<"
 ) -> bytes:
-    """A TIFF 6.0 file of 16-bit grey with tags in the place of its own: number to [type, count, value], null for none."""
+    """A TIFF 6.0 file of 16-bit grey with tags in the place of its own: number to [type, count, value] or none."""
     tags = {256: [4, 1, 64], 257: [4, 1, 48], 258: [3, 1, 16], 259: [3, 1, 1], 262: [3, 1, 1], 277: [3, 1, 1]}
     tags |= {278: [4, 1, 48], 279: [4, 1, 64 * 48 * 2], 273: [4, 1, 0]}
     tags |= {int(number): tag for number, tag in (entries or {}).items()}
