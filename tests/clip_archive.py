@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
 import os
 import subprocess
 import sys
+import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
 
 ROOT = Path(__file__).parents[1]
+PATIENCE_S = 90
 WANTED = {
     "deliverables": [
         {"label": "portrait", "raster": {"width": 1440, "height": 1800}},
@@ -65,3 +70,35 @@ def environment() -> dict[str, str]:
 def start(arguments: list[str], **options) -> subprocess.Popen:
     """Start a process of the project's own."""
     return subprocess.Popen(arguments, env=environment(), **options)
+
+
+def until(condition: Callable[[], bool], process: subprocess.Popen | None = None) -> None:
+    """Wait until something is so, while a process runs."""
+    deadline = time.monotonic() + PATIENCE_S
+    while not condition():
+        if time.monotonic() > deadline:
+            raise AssertionError("nothing happens")
+        if process is not None and process.poll() is not None:
+            raise AssertionError("the process ended too early")
+        time.sleep(0.005)
+
+
+@contextlib.contextmanager
+def dask_cluster(folder: Path) -> Iterator[tuple[str, list[subprocess.Popen]]]:
+    """A scheduler and two worker processes of one thread, on loopback: the scheduler's address, and the workers."""
+    told = folder / "scheduler.json"
+    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "cwd": folder}
+    dask = [sys.executable, "-m", "dask"]
+    here = ["--host", "127.0.0.1", "--no-dashboard"]
+    processes = [start([*dask, "scheduler", *here, "--port", "0", "--scheduler-file", str(told)], **quiet)]
+    try:
+        until(told.exists, processes[0])
+        address = json.loads(told.read_text(encoding="utf-8"))["address"]
+        for number in range(2):
+            own = ["--nthreads", "1", "--no-nanny", "--local-directory", str(folder / f"worker-{number}")]
+            processes.append(start([*dask, "worker", address, *here, *own], **quiet))
+        yield address, processes[1:]
+    finally:
+        for process in reversed(processes):
+            process.kill()
+            process.wait()

@@ -1,16 +1,14 @@
-"""A whole archive: two threads beside one, and a Dask cluster of two processes beside two threads."""
+"""A whole archive: two threads beside one, and a Dask cluster of two processes beside two threads.
+
+Every run has a plan of its own (another label), so that nobody has met its deliverables before.
+"""
 
 from __future__ import annotations
 
-import contextlib
-import json
-import os
 import shutil
-import subprocess
 import sys
 import tempfile
-import time
-from collections.abc import Iterator
+from itertools import count
 from pathlib import Path
 
 from archive import WANTED, write_archive
@@ -19,40 +17,16 @@ from measure import Row, in_turn, timed
 from tallwide_service.catalogue.plan import Plan, make_plan
 from tallwide_service.catalogue.run import Engine, checked_deliverables, do_missing, lay_down
 
-SOURCES = [str(path) for path in (Path(__file__).parents[2] / "sdk", Path(__file__).parents[2] / "service")]
-PATIENCE_S = 60
+sys.path.append(str(Path(__file__).parents[1]))
+from clip_archive import dask_cluster
+
+LABELS = (f"portrait {number}" for number in count())
 
 
-@contextlib.contextmanager
-def dask_cluster(folder: Path) -> Iterator[str]:
-    """A scheduler and two worker processes of one thread, on loopback; gives the scheduler's address."""
-    told = folder / "scheduler.json"
-    paths = os.pathsep.join([*SOURCES, os.environ.get("PYTHONPATH", "")])
-    dask = [sys.executable, "-m", "dask"]
-    here = ["--host", "127.0.0.1", "--no-dashboard"]
-    options = {
-        "stdout": subprocess.DEVNULL,
-        "stderr": subprocess.DEVNULL,
-        "cwd": folder,
-        "env": {**os.environ, "PYTHONPATH": paths},
-    }
-    processes = [subprocess.Popen([*dask, "scheduler", *here, "--port", "0", "--scheduler-file", str(told)], **options)]
-    try:
-        deadline = time.monotonic() + PATIENCE_S
-        while not told.exists():
-            if time.monotonic() > deadline:
-                raise RuntimeError("the Dask scheduler does not start")
-            time.sleep(0.05)
-        address = json.loads(told.read_text(encoding="utf-8"))["address"]
-        worker = [*dask, "worker", address, *here, "--nthreads", "1", "--no-nanny"]
-        processes += [
-            subprocess.Popen([*worker, "--local-directory", str(folder / name)], **options) for name in ("one", "two")
-        ]
-        yield address
-    finally:
-        for process in reversed(processes):
-            process.kill()
-            process.wait()
+def fresh_plan(clips: Path, part_clips: int) -> Plan:
+    """Return the plan for an archive whose deliverable has a label that no plan had."""
+    wanted = checked_deliverables([{**WANTED[0], "label": next(LABELS)}])
+    return make_plan([str(clips)], wanted, {}, form="parquet", part_clips=part_clips)
 
 
 def run(plan: Plan, folder: Path, engine: Engine) -> float:
@@ -64,19 +38,16 @@ def run(plan: Plan, folder: Path, engine: Engine) -> float:
 
 def rows(rounds: int, clips: int) -> list[Row]:
     """Return what a clip of an archive costs."""
-    with tempfile.TemporaryDirectory() as name, dask_cluster(Path(name)) as address:
+    with tempfile.TemporaryDirectory() as name, dask_cluster(Path(name)) as (address, _):
         folder = Path(name)
         write_archive(folder / "clips.parquet", clips, rows_a_group=clips // 8)
-        plan = make_plan(
-            [str(folder / "clips.parquet")],
-            checked_deliverables(WANTED),
-            {},
-            form="parquet",
-            part_clips=clips // 8,
-        )
         engines = Engine(1), Engine(2), Engine(2, address)
         one, two, dask = in_turn(
-            rounds, *(lambda engine=engine: run(plan, folder / "out", engine) for engine in engines)
+            rounds,
+            *(
+                lambda engine=engine: run(fresh_plan(folder / "clips.parquet", clips // 8), folder / "out", engine)
+                for engine in engines
+            ),
         )
     each = 1e9 / clips
     return [

@@ -2,50 +2,24 @@
 
 from __future__ import annotations
 
-import json
 import signal
 import subprocess
-import sys
-import time
 
 import pyarrow.parquet as pq
 import pytest
 
-from clip_archive import archive, command, output, start
+from clip_archive import PATIENCE_S, archive, command, dask_cluster, output, start, until
 from tallwide_service.catalogue.part import is_done
 from tallwide_service.catalogue.plan import Plan
 
-PATIENCE_S = 90
 PARTS = 90
-
-
-def until(condition, process=None):
-    deadline = time.monotonic() + PATIENCE_S
-    while not condition():
-        assert time.monotonic() < deadline, "nothing happens"
-        assert process is None or process.poll() is None, "the process ended too early"
-        time.sleep(0.005)
 
 
 @pytest.fixture
 def cluster(tmp_path):
     """The scheduler's address, and its two workers."""
-    told = tmp_path / "scheduler.json"
-    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL, "cwd": tmp_path}
-    dask = [sys.executable, "-m", "dask"]
-    here = ["--host", "127.0.0.1", "--no-dashboard"]
-    processes = [start([*dask, "scheduler", *here, "--port", "0", "--scheduler-file", str(told)], **quiet)]
-    try:
-        until(told.exists, processes[0])
-        address = json.loads(told.read_text(encoding="utf-8"))["address"]
-        for number in range(2):
-            own = ["--nthreads", "1", "--no-nanny", "--local-directory", str(tmp_path / f"worker-{number}")]
-            processes.append(start([*dask, "worker", address, *here, *own], **quiet))
-        yield address, processes[1:]
-    finally:
-        for process in reversed(processes):
-            process.kill()
-            process.wait()
+    with dask_cluster(tmp_path) as address_and_workers:
+        yield address_and_workers
 
 
 def test_a_run_outlives_a_worker_and_gives_the_same_bytes(solve, wanted, tmp_path, cluster):
