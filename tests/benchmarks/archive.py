@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import numpy as np
@@ -42,9 +41,3 @@ def write_archive(path: Path, clips: int, rows_a_group: int = 500_000) -> None:
                 pa.array(roll[mode].astype(np.int16)),
             )
             writer.write_batch(pa.record_batch(list(columns), schema=SCHEMA))
-
-
-def write_wanted(path: Path, count: int = 1) -> None:
-    """Write a list of so many deliverables."""
-    shapes = [{**WANTED[0], "label": f"portrait {number}"} for number in range(count)]
-    path.write_text(json.dumps(shapes if count > 1 else WANTED), encoding="utf-8")

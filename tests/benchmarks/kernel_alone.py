@@ -9,7 +9,7 @@ from measure import Row, in_turn, timed
 
 from tallwide.job import Align, Aspect, Capture, Deliverable, Framing, Job, Raster
 from tallwide_service.core.clip_columns import FRAME_COLUMNS, ClipTable
-from tallwide_service.core.clips import solve_clips
+from tallwide_service.core.clips import ClipSolver
 from tallwide_service.core.extraction import frame_of
 from tallwide_service.core.kernel import Cutter, Rects
 from tallwide_service.core.measures import Measurer, Measures
@@ -164,7 +164,7 @@ def _grouped_rows(rounds: int) -> list[Row]:
     grouped, distinct = in_turn(
         max(rounds // 3, 2),
         *(
-            lambda table=table: timed(lambda: solve_clips(table, (PORTRAIT,), framing)) / table.count
+            lambda table=table: timed(lambda: ClipSolver((PORTRAIT,), framing).solve(table)) / table.count
             for table in tables
         ),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import math
 import signal
@@ -155,6 +156,24 @@ def test_the_summary_counts_what_the_rows_say(solve, clips, tmp_path):
     table_of_clips = archive(7_000).to_pylist()
     assert by_name["mode 3"]["clips"] == sum(clip["mode"] == "mode 3" for clip in table_of_clips)
     assert all(mode["deliverables"][0]["refused"] <= mode["clips"] for mode in summary["modes"])
+
+
+def test_the_table_by_mode_is_csv_that_says_what_the_summary_says_whatever_a_mode_is_called(solve, tmp_path):
+    names = ["plain", 'a, "quoted" one', "=1+1", "two\nlines", "a\rreturn", None]
+    table = pa.table({"mode": names, "raster_width_px": [3840] * 6, "raster_height_px": [2160] * 6})
+    pq.write_table(table, tmp_path / "clips.parquet")
+    out = solve(tmp_path / "clips.parquet", tmp_path / "out")
+    summary = json.loads((out / "summary.json").read_text(encoding="utf-8"))
+    with (out / "by-mode.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file, strict=True))
+    told = {(row["mode"], row["deliverable"]): row for row in rows}
+    assert len(told) == len(rows) == 6 * 3
+    assert {mode["mode"] for mode in summary["modes"]} == {*names[:-1], "3840 x 2160"}
+    for mode in summary["modes"]:
+        for counts in mode["deliverables"]:
+            row = told["'=1+1" if mode["mode"] == "=1+1" else mode["mode"], counts["deliverable"]]
+            assert row == {"mode": row["mode"], "clips": "1"} | {name: str(count) for name, count in counts.items()}
+            assert sum(int(row[name]) for name in ("enough", "at_limit", "short", "without_raster", "refused")) == 1
 
 
 def test_a_killed_run_started_again_does_only_what_is_missing(solve, wanted, tmp_path):

@@ -16,7 +16,7 @@ from tallwide.wire import to_wire
 from tallwide_service.core import clips as clips_module
 from tallwide_service.core import margins, solve
 from tallwide_service.core.clip_columns import FRAME_COLUMNS, ClipTable
-from tallwide_service.core.clips import ClipSolver, job_of, solve_clips
+from tallwide_service.core.clips import ClipSolver, job_of
 from tallwide_service.core.extraction import frame_of
 from tallwide_service.core.grouping import equal_rows
 from tallwide_service.core.kernel import Cutter
@@ -47,7 +47,7 @@ def exact_row(job: Job):
 
 
 def assert_equal_to_single_jobs(table: ClipTable, deliverables, framing):
-    found = solve_clips(table, deliverables, framing)
+    found = ClipSolver(deliverables, framing).solve(table)
     refused = {(each.clip, each.deliverable) for each in found.refused}
     for clip in range(table.count):
         for index, deliverable in enumerate(deliverables):
@@ -186,7 +186,7 @@ def test_equal_captures_are_solved_once(monkeypatch):
 
 def test_captures_that_differ_in_their_rasters_never_ask_the_exact_solver(monkeypatch):
     asked = counting(monkeypatch)
-    found = solve_clips(ClipTable.of(RASTERS), (WIDE, TALL, SQUARE), Framing())
+    found = ClipSolver((WIDE, TALL, SQUARE), Framing()).solve(ClipTable.of(RASTERS))
     assert found.answered.all()
     assert asked == []
 
@@ -201,7 +201,7 @@ def test_captures_that_differ_in_their_rasters_never_ask_the_exact_solver(monkey
 def test_frames_on_a_shared_point_are_those_of_the_joint_solver(framing):
     table = ClipTable.of({name: column[:3] for name, column in RASTERS.items()})
     deliverables = (replace(WIDE, align=TALL.align), replace(TALL, protection=Protection(each_side=0)))
-    found = solve_clips(table, deliverables, framing)
+    found = ClipSolver(deliverables, framing).solve(table)
     for clip in range(table.count):
         job = job_of(table.clip(clip), deliverables, framing)
         solution = solve(job)
@@ -211,7 +211,7 @@ def test_frames_on_a_shared_point_are_those_of_the_joint_solver(framing):
 
 def test_a_deliverable_without_a_frame_is_refused_by_itself_and_the_reason_named():
     table = ClipTable.of({name: np.array([1000, 1, 1000], dtype=np.int32) for name in RASTERS})
-    found = solve_clips(table, (SQUARE, WIDE), Framing())
+    found = ClipSolver((SQUARE, WIDE), Framing()).solve(table)
     assert found.answered.tolist() == [[True, True], [False, False], [True, True]]
     assert [(each.clip, each.deliverable, each.faults[0].pointer) for each in found.refused] == [
         (1, 0, "/deliverables/0"),
@@ -227,7 +227,7 @@ def test_a_clip_out_of_bounds_is_refused_as_a_whole_and_its_member_named():
     columns["roll_deg"] = np.array([0, 0, 45, 0, 0, 0])
     columns["lens_image_circle_mm"] = np.array([np.nan, np.nan, np.nan, 30, np.nan, np.nan])
     columns["photosites_width"] = np.array([0, 0, 0, 0, 4000, 0])
-    found = solve_clips(ClipTable.of(columns), (SQUARE,), Framing())
+    found = ClipSolver((SQUARE,), Framing()).solve(ClipTable.of(columns))
     assert found.answered.tolist() == [[False]] * 5 + [[True]]
     assert [(each.deliverable, each.detail) for each in found.refused] == [
         (None, "/capture/raster/width must be from 1 to 65535, not 0"),
@@ -269,12 +269,14 @@ def test_a_table_that_is_none_is_refused_by_the_column(columns, words):
 
 def test_a_number_that_is_not_given_is_the_default():
     given_columns = {**RASTERS, "squeeze": np.full(200, np.nan), "lens_offset_x_mm": np.full(200, np.nan)}
-    one, other = (solve_clips(ClipTable.of(columns), (TALL,), Framing()) for columns in (given_columns, RASTERS))
+    one, other = (ClipSolver((TALL,), Framing()).solve(ClipTable.of(columns)) for columns in (given_columns, RASTERS))
     for name in FRAME_COLUMNS:
         np.testing.assert_array_equal(one.columns[name], other.columns[name])
 
 
 def test_no_clips_have_no_frames():
-    found = solve_clips(ClipTable.of({name: column[:0] for name, column in RASTERS.items()}), (WIDE, TALL), Framing())
+    found = ClipSolver((WIDE, TALL), Framing()).solve(
+        ClipTable.of({name: column[:0] for name, column in RASTERS.items()})
+    )
     assert found.answered.shape == found.columns["rect_x_px"].shape == (0, 2)
     assert found.refused == ()

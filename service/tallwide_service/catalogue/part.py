@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import orjson
 
+from tallwide.job import LARGEST_SIDE_PX
 from tallwide_service.catalogue.failures import problem_document
 from tallwide_service.catalogue.plan import Plan, aside_of, write_whole
 from tallwide_service.catalogue.reading import Block, blocks_of
@@ -25,7 +26,8 @@ from tallwide_service.errors import Fault, InvalidJob, JobError
 FRAMES, REFUSED, DONE = "frames", "refused", "done"
 MOST_MODES = 1_000
 _CROWDED = 64
-_RASTERS, _SIDES = 1 << 40, (1 << 16) - 1
+# Rasters are numbered behind all names: this, and width times sides plus height.
+_RASTERS, _SIDES = 1 << 40, LARGEST_SIDE_PX + 1
 # Percent of spare pixels; the last bar holds all that is beyond.
 HISTOGRAM_PCT = tuple(range(-100, 310, 10))
 COUNTED = ("refused", *VERDICTS)
@@ -78,8 +80,8 @@ class Tally:
     def _modes_of(self, block: Block) -> Column:
         """Return the number of every clip's mode."""
         sides = (block.table.columns[f"raster_{side}_px"].astype(np.int64) for side in ("width", "height"))
-        wide, high = (np.clip(side, 0, _SIDES) for side in sides)
-        rasters: Column = _RASTERS + (wide << 16) + high
+        wide, high = (np.clip(side, 0, LARGEST_SIDE_PX) for side in sides)
+        rasters: Column = _RASTERS + wide * _SIDES + high
         if block.modes.null_count == len(block.modes):
             return rasters
         coded = block.modes.dictionary_encode()
@@ -106,7 +108,7 @@ class Tally:
         """Return the names of modes; a raster is named by its size."""
         names = list(self._names)
         return [
-            names[mode] if mode < _RASTERS else f"{(mode - _RASTERS) >> 16} x {mode & _SIDES}"
+            names[mode] if mode < _RASTERS else "{} x {}".format(*divmod(mode - _RASTERS, _SIDES))
             for mode in self._modes[places].tolist()
         ]
 

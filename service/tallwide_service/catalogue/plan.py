@@ -20,9 +20,7 @@ from tallwide_service.catalogue.reading import ID, MODE
 from tallwide_service.catalogue.sources import Part, Source, columns_of, parts_of, sources_of
 from tallwide_service.core.clip_columns import CLIP_COLUMNS
 
-FORMATS = {"parquet": "parquet", "csv": "csv", "ndjson": "ndjson"}
 PLAN_FILE = "plan.json"
-PART_CLIPS = 500_000
 
 
 @dataclass(frozen=True)
@@ -111,7 +109,7 @@ class Plan:
 
 
 def make_plan(
-    names: list[str], document: Mapping[str, Any], given: Mapping[str, str], *, form: str, part_clips: int = PART_CLIPS
+    names: list[str], document: Mapping[str, Any], given: Mapping[str, str], *, form: str, part_clips: int
 ) -> Plan:
     """Return the plan for files of clips.
 

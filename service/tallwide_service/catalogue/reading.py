@@ -21,8 +21,8 @@ import pyarrow.parquet as pq
 from tallwide_service.catalogue.failures import CatalogueError
 from tallwide_service.catalogue.sources import Part, Source, csv_names
 from tallwide_service.core.clip_columns import CLIP_COLUMNS, SQUEEZE_AXES, ClipColumn, ClipTable, Column
+from tallwide_service.core.kernel import BLOCK_ROWS
 
-BLOCK_CLIPS = 32_768
 ID, MODE = "id", "mode"
 # Where a clip does not say what it must: no whole number that anybody would write.
 _ABSENT = -(1 << 31)
@@ -69,7 +69,7 @@ def _parquet_rows(source: Source, part: Part, mapping: Mapping[str, str]) -> Ite
     row = part.first_row
     with pq.ParquetFile(source.path) as file:
         groups = list(range(part.start, part.stop))
-        for batch in file.iter_batches(BLOCK_CLIPS, row_groups=groups, columns=names, use_threads=False):
+        for batch in file.iter_batches(BLOCK_ROWS, row_groups=groups, columns=names, use_threads=False):
             yield np.arange(row, row + batch.num_rows), {name: batch[name] for name in names}, []
             row += batch.num_rows
 
@@ -118,10 +118,10 @@ def _csv_rows(source: Source, part: Part, mapping: Mapping[str, str]) -> Iterato
     if len(rows) != table.num_rows:
         raise CatalogueError(f"{source.path} has changed, or its quotes do not match: {len(rows)} rows were expected")
     table = table.combine_chunks()
-    for start in range(0, max(table.num_rows, 1), BLOCK_CLIPS):
-        some = table.slice(start, BLOCK_CLIPS)
+    for start in range(0, max(table.num_rows, 1), BLOCK_ROWS):
+        some = table.slice(start, BLOCK_ROWS)
         columns = {name: _one_chunk(some[name]) for name in wanted}
-        yield rows[start : start + BLOCK_CLIPS], columns, aside if start == 0 else []
+        yield rows[start : start + BLOCK_ROWS], columns, aside if start == 0 else []
 
 
 def _one_chunk(column: pa.ChunkedArray) -> pa.Array:
@@ -130,9 +130,9 @@ def _one_chunk(column: pa.ChunkedArray) -> pa.Array:
 
 def _line_rows(source: Source, part: Part, mapping: Mapping[str, str]) -> Iterator[Rows]:
     lines = _part_bytes(source, part).split(b"\n")[: part.rows]
-    for start in range(0, len(lines), BLOCK_CLIPS):
+    for start in range(0, len(lines), BLOCK_ROWS):
         rows, clips, aside = [], [], []
-        for row, line in enumerate(lines[start : start + BLOCK_CLIPS], start=part.first_row + start):
+        for row, line in enumerate(lines[start : start + BLOCK_ROWS], start=part.first_row + start):
             try:
                 clip = orjson.loads(line)
             except orjson.JSONDecodeError as error:

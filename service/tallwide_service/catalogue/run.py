@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from tallwide.job import LARGEST_SIDE_PX
 from tallwide.wire import to_wire
 from tallwide_service.api.body import job_of
 from tallwide_service.api.problems import Problem
@@ -16,7 +17,7 @@ from tallwide_service.catalogue.part import is_done
 from tallwide_service.catalogue.plan import PLAN_FILE, Plan, write_whole
 
 # A clip's own capture takes its place; deliverables and framing are checked beside it.
-_STAND_IN = {"raster": {"width": 65_535, "height": 65_535}}
+_STAND_IN = {"raster": {"width": LARGEST_SIDE_PX, "height": LARGEST_SIDE_PX}}
 
 
 @dataclass(frozen=True, slots=True)

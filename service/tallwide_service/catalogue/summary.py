@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
+import io
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -22,6 +24,7 @@ from tallwide_service.core.clip_columns import Column
 
 SUMMARY, BY_MODE, MARGINS, FILES = "summary.json", "by-mode.csv", "margins.svg", "files.json"
 MODES_LISTED = 500
+COUNTS = ("can_deliver", "enough", "at_limit", "short", "without_raster", "refused")
 
 
 @dataclass
@@ -167,15 +170,11 @@ def _counts(verdicts: Column) -> list[dict[str, int]]:
 
 
 def _by_mode_csv(total: Total, labels: list[str]) -> bytes:
-    lines = ["mode,clips,deliverable,can_deliver,enough,at_limit,short,without_raster,refused"]
+    file = io.StringIO()
+    rows = csv.writer(file)
+    rows.writerow(["mode", "clips", "deliverable", *COUNTS])
     for name, clips, verdicts in total.by_mode():
+        mode = safe_cell("(other modes)" if name is None else name)
         for label, counts in zip(labels, _counts(verdicts), strict=True):
-            mode = "(other modes)" if name is None else name
-            cells = (_quoted(safe_cell(mode)), clips, _quoted(safe_cell(label)), *counts.values())
-            lines.append(",".join(str(cell) for cell in cells))
-    return ("\n".join(lines) + "\n").encode()
-
-
-def _quoted(text: str) -> str:
-    escaped = text.replace('"', '""')
-    return f'"{escaped}"'
+            rows.writerow([mode, clips, safe_cell(label), *(counts[each] for each in COUNTS)])
+    return file.getvalue().encode()

@@ -65,11 +65,6 @@ class Answer:
     refused: tuple[tuple[int | None, str, tuple[Fault, ...]], ...] = ()
 
 
-def solve_clips(table: ClipTable, deliverables: tuple[Deliverable, ...], framing: Framing) -> ClipFrames:
-    """Return the frames of every clip; for more tables with the same deliverables keep a `ClipSolver`."""
-    return ClipSolver(deliverables, framing).solve(table)
-
-
 class ClipSolver:
     """Solves tables of clips against one list of deliverables; remembers captures that it has met.
 
