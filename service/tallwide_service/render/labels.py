@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tallwide.answers import Rect
+from tallwide.geometry import common_area
 from tallwide_service.render.palette import Colour
 from tallwide_service.render.scene import Plate, TextLine
 from tallwide_service.render.type_setting import ascent, fitted, line_height, text_width
@@ -159,8 +160,9 @@ def _free_place(
     from_top: bool = False,
 ) -> Rect | None:
     """Return the best place for a plate: off every plate, and off lines where there is such a place."""
-    best: tuple[tuple[int, bool, int], Rect] | None = None
-    for area in (_visible(box, picture), picture):
+    least, best = np.inf, None
+    # A box that lies wholly outside has no part of its own to look at.
+    for area in (common_area((box, picture)) or picture, picture):
         rows, columns = _grid(area, plate, picture, gap, from_top=from_top)
         if not len(rows) or not len(columns):
             continue
@@ -172,10 +174,9 @@ def _free_place(
         leaves = _leave(rows, columns, plate, box)
         worth = np.where(is_free, (on_subject * 2 + leaves) * _MOST_BOXES + on_lines, np.inf)
         place = np.unravel_index(np.argmin(worth), worth.shape)
-        rank = int(on_subject[place]), bool(leaves[place]), int(on_lines[place])
-        if best is None or rank < best[0]:
-            best = rank, Rect(int(columns[place[1]]), int(rows[place[0]]), plate.width, plate.height)
-    return None if best is None else best[1]
+        if worth[place] < least:
+            least, best = worth[place], Rect(int(columns[place[1]]), int(rows[place[0]]), plate.width, plate.height)
+    return best
 
 
 def _hits(rows: Places, columns: Places, plate: Rect, boxes: Boxes, gap: int) -> NDArray[np.float32]:
@@ -194,12 +195,6 @@ def _leave(rows: Places, columns: Places, plate: Rect, box: Rect) -> NDArray[np.
     row_leaves = (rows < box.y) | (rows + plate.height > box.bottom)
     column_leaves = (columns < box.x) | (columns + plate.width > box.right)
     return np.logical_or.outer(row_leaves, column_leaves)
-
-
-def _visible(box: Rect, picture: Rect) -> Rect:
-    """Return the part of a box that is in the picture; without width or height where none is."""
-    x, y = max(box.x, picture.x), max(box.y, picture.y)
-    return Rect(x, y, max(min(box.right, picture.right) - x, 0), max(min(box.bottom, picture.bottom) - y, 0))
 
 
 def _grid(area: Rect, plate: Rect, picture: Rect, gap: int, *, from_top: bool) -> tuple[Places, Places]:

@@ -21,9 +21,9 @@ from zlib_ng import zlib_ng
 
 from tallwide.answers import Rect
 from tallwide_service.render.palette import Colour, plate_colours
-from tallwide_service.render.png_chunks import SIGNATURE, chunk
+from tallwide_service.render.png_chunks import INDEXED, chunk, header
 from tallwide_service.render.ring_rows import ring_rows
-from tallwide_service.render.run_rows import UP_FILTER, checked, deflated
+from tallwide_service.render.run_rows import checked, deflated, up_filtered
 from tallwide_service.render.scene import Band, Plate, Scene
 from tallwide_service.render.type_setting import text_mask
 
@@ -54,14 +54,12 @@ class Inks:
 def png(scene: Scene) -> bytes:
     """Return a scene as a PNG of its own pixels on a transparent ground."""
     inks = inks_of(scene)
-    header = struct.pack(">IIBBBBB", scene.width, scene.height, inks.bits, 3, 0, 0, 0)
     colours = b"".join(bytes(colour) for colour, _ in inks.paints)
     # Alpha is listed up to the last that is not opaque.
     alphas = bytes(alpha for _, alpha in inks.paints).rstrip(b"\xff")
     return b"".join(
         (
-            SIGNATURE,
-            chunk(b"IHDR", header),
+            header(scene.width, scene.height, inks.bits, INDEXED),
             chunk(b"PLTE", colours),
             chunk(b"tRNS", alphas),
             chunk(b"IDAT", _Writer(scene, inks).stream()),
@@ -97,8 +95,7 @@ class _Writer:
 
     def __init__(self, scene: Scene, inks: Inks) -> None:
         self._painter = _Painter(scene, inks)
-        self._row_bytes = (scene.width * inks.bits + 7) // 8
-        self._above = np.zeros(self._row_bytes, dtype=np.uint8)
+        self._above = np.zeros((scene.width * inks.bits + 7) // 8, dtype=np.uint8)
         self._is_first = True
         self._check = 1
         self._deflate = zlib_ng.compressobj(level=5, wbits=-15, memLevel=9)
@@ -120,13 +117,10 @@ class _Writer:
 
     def _filtered(self, rows: Pixels) -> Pixels:
         """Return packed rows as their differences from the row above, with the filter's number."""
-        filtered = np.empty((len(rows), self._row_bytes + 1), dtype=np.uint8)
-        filtered[:, 0] = UP_FILTER
+        filtered = up_filtered(rows, self._above)
         if self._is_first:
             # Nothing is above the first row; the number of no filter is a zero among zeros.
             filtered[0, 0], self._is_first = _NO_FILTER, False
-        np.subtract(rows[0], self._above, out=filtered[0, 1:])
-        np.subtract(rows[1:], rows[:-1], out=filtered[1:, 1:])
         self._above = rows[-1]
         return filtered
 

@@ -1,4 +1,4 @@
-"""PNG's frame: the signature and the chunks around the data. PNG (third edition, W3C 2025), section 5."""
+"""PNG's frame: the signature and the chunks around the data. PNG (third edition, W3C 2025), sections 5 and 11.2.1."""
 
 from __future__ import annotations
 
@@ -7,6 +7,13 @@ import struct
 from zlib_ng import zlib_ng
 
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
+# Colour types.
+TRUECOLOUR, INDEXED = 2, 3
+
+
+def header(width: int, height: int, bits: int, colour_type: int) -> bytes:
+    """Return the signature and the header of a picture of so many bits a sample, not interlaced."""
+    return SIGNATURE + chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, bits, colour_type, 0, 0, 0))
 
 
 def chunk(name: bytes, data: bytes) -> bytes:

@@ -31,6 +31,15 @@ Bytes = NDArray[np.uint8]
 Numbers = NDArray[np.int64]
 
 
+def up_filtered(rows: Bytes, above: Bytes) -> Bytes:
+    """Return rows as their differences from the row above, each behind the filter's number (PNG, 9.2)."""
+    filtered = np.empty((len(rows), rows.shape[1] + 1), dtype=np.uint8)
+    filtered[:, 0] = UP_FILTER
+    np.subtract(rows[0], above, out=filtered[0, 1:])
+    np.subtract(rows[1:], rows[:-1], out=filtered[1:, 1:])
+    return filtered
+
+
 def deflated(rows: Bytes, repeats: Sequence[int]) -> bytes:
     """Return filtered rows, each followed by some that equal it, as deflate blocks that end on a whole byte.
 

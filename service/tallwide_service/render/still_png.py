@@ -8,15 +8,14 @@ to a tenth larger where a sensor's noise is in the picture, and a third where th
 
 from __future__ import annotations
 
-import struct
 from io import BytesIO
 
 import numpy as np
 from PIL import Image
 from zlib_ng import zlib_ng
 
-from tallwide_service.render.png_chunks import SIGNATURE, chunk
-from tallwide_service.render.run_rows import UP_FILTER
+from tallwide_service.render.png_chunks import TRUECOLOUR, chunk, header
+from tallwide_service.render.run_rows import up_filtered
 
 _BAND_ROWS = 64
 
@@ -25,19 +24,14 @@ def still_png(picture: Image.Image) -> bytes:
     """Return an RGB picture as PNG of 8 bits a channel."""
     width, height = picture.size
     out = BytesIO()
-    out.write(SIGNATURE)
-    out.write(chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)))
+    out.write(header(width, height, 8, TRUECOLOUR))
     deflate = zlib_ng.compressobj(level=1, memLevel=9, strategy=zlib_ng.Z_RLE)
-    above = np.zeros((1, 3 * width), dtype=np.uint8)
+    above = np.zeros(3 * width, dtype=np.uint8)
     for top in range(0, height, _BAND_ROWS):
         bottom = min(top + _BAND_ROWS, height)
         rows = np.asarray(picture.crop((0, top, width, bottom))).reshape(bottom - top, 3 * width)
-        filtered = np.empty((bottom - top, 3 * width + 1), dtype=np.uint8)
-        filtered[:, 0] = UP_FILTER
-        np.subtract(rows[0], above[0], out=filtered[0, 1:])
-        np.subtract(rows[1:], rows[:-1], out=filtered[1:, 1:])
-        above = rows[-1:]
-        data = deflate.compress(filtered.data)
+        data = deflate.compress(up_filtered(rows, above).data)
+        above = rows[-1]
         if data:
             out.write(chunk(b"IDAT", data))
     out.write(chunk(b"IDAT", deflate.flush()))
