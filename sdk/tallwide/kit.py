@@ -108,8 +108,7 @@ class Kit:
             return capture
         lens = self._mounted(capture["lens"])
         of_the_lens = {name: lens.pop(name) for name in _OF_THE_CAPTURE if name in lens}
-        # What a capture says itself goes before what its lens brings.
-        return {**of_the_lens, **capture, "lens": lens}
+        return {**capture, **of_the_lens, "lens": lens}
 
     def _lens_to_choose(self, given: Any) -> Any:
         return {"label": given, **self._found("lenses", given)} if isinstance(given, str) else given

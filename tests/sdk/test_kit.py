@@ -63,10 +63,16 @@ def test_a_merged_job_is_served_by_every_endpoint_that_reads_it(kit):
     assert client.extractions(job).extractions[0].rect.width == 4800
 
 
-def test_a_lens_brings_its_squeeze_to_the_capture_that_says_none(kit):
+def test_a_lens_brings_its_squeeze_in_place_of_the_captures_as_one_to_choose_does(kit):
     bare = {"raster": {"width": 4000, "height": 3000}, "lens": "squeezed"}
     assert kit.merged({"capture": bare})["capture"]["squeeze"] == 2
-    assert kit.merged({"capture": {**bare, "squeeze": 1.8}})["capture"]["squeeze"] == 1.8
+    assert kit.merged({"capture": {**bare, "squeeze": 1.8}})["capture"]["squeeze"] == 2
+    own = {**bare, "squeeze": 1.8, "squeeze_axis": "sensor_height", "lens": "32"}
+    assert kit.merged({"capture": own})["capture"]["squeeze"] == 1.8  # the lens names none
+    job = {"capture": {**bare, "squeeze": 1.8, "photosite_pitch_um": 6}, "deliverables": [WIDE]}
+    chosen = kit.merged({**job, "capture": {**job["capture"], "lens": "32"}, "lenses": ["squeezed"]})
+    client = Client()
+    assert client.coverage(kit.merged(job)).rows[0].extraction == client.coverage(chosen).rows[0].extraction
     assert "squeeze" not in kit.merged({"capture": bare})["capture"]["lens"]
 
 

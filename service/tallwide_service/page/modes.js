@@ -23,14 +23,13 @@ function mounted(capture, lenses) {
   if (!(name in lenses)) throw new SyntaxError(`lenses of the kit have no ${name}`);
   const setting = lenses[name].settings?.find((each) => String(each.focal_length_mm) === focal);
   if (lenses[name].settings?.length && !setting) throw new SyntaxError(`the lens ${label} is a zoom: say at which focal length`);
-  return withLens({ ...capture, lens: undefined }, { label, ...lenses[name], ...setting }, true);
+  return withLens({ ...capture, lens: undefined }, { label, ...lenses[name], ...setting });
 }
 
-/** A capture with a lens to choose put on it; its squeeze belongs to the lens, unless the capture's own comes first. */
-function withLens(capture, choice, ownFirst = false) {
+/** A capture with a lens put on it; a squeeze that the lens names takes the place of the capture's. */
+function withLens(capture, choice) {
   const { settings, squeeze, squeeze_axis: axis, ...lens } = choice;
-  const ofLens = { ...(squeeze === undefined ? {} : { squeeze }), ...(axis === undefined ? {} : { squeeze_axis: axis }) };
-  return ownFirst ? { ...ofLens, ...capture, lens } : { ...capture, ...ofLens, lens };
+  return { ...capture, ...(squeeze === undefined ? {} : { squeeze }), ...(axis === undefined ? {} : { squeeze_axis: axis }), lens };
 }
 
 const nameOf = (capture, fallback) => capture.label ?? `${fallback}${capture.raster?.width ? `, ${capture.raster.width} × ${capture.raster.height}` : ""}`;
