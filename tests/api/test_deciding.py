@@ -48,6 +48,34 @@ def test_one_saved_job_serves_every_endpoint(client, endpoint):
     assert response.json["job"]["rig"]["rods"] == "studio_19"
 
 
+@pytest.mark.parametrize(
+    ("limits", "pointer", "words"),
+    [
+        pytest.param([(60, 3201)], "0/height", "is more than the 3200 lines of the raster", id="more lines"),
+        pytest.param([(60, 3200), (120, 4000)], "1/height", "is more than the 3200 lines", id="more lines, later"),
+        pytest.param([(60, 3200), (60.0, 1600)], "1/frames_per_second", "stands twice", id="one rate, two heights"),
+        pytest.param([(0.1, 9), (0.1, 8), (1, 9)], "1/frames_per_second", "stands twice", id="heights below"),
+    ],
+)
+@pytest.mark.parametrize("at", ["/capture", "/alternatives/0", "/captures/0", "/match/capture"])
+def test_rate_limits_that_the_mode_cannot_have_are_refused_at_their_pointer(client, at, limits, pointer, words):
+    rows = [{"frames_per_second": rate, "height": height} for rate, height in limits]
+    spoilt = {**CAPTURE, "rate_limits": rows}
+    member = {"/capture": {"capture": spoilt}, "/alternatives/0": {"alternatives": [spoilt]}}
+    member |= {"/captures/0": {"captures": [spoilt]}, "/match/capture": {"match": {"capture": spoilt}}}
+    response = client.post("/v1/orientation", json={**EVERYTHING, **member[at]})
+    assert response.status_code == 422
+    (fault,) = response.json["errors"]
+    assert fault["pointer"] == f"{at}/rate_limits/{pointer}"
+    assert words in fault["detail"]
+
+
+def test_a_rate_that_stands_twice_with_one_height_is_no_contradiction(client):
+    limits = [{"frames_per_second": 60, "height": 3200}, {"frames_per_second": 60.0, "height": 3200}]
+    job = {"capture": {**CAPTURE, "rate_limits": limits}, "deliverables": [WIDE]}
+    assert client.post("/v1/orientation", json=job).status_code == 200
+
+
 def test_one_decision_stands_on_every_answer(client):
     answers = [client.post(f"/v1/{endpoint}", json=EVERYTHING).json for endpoint in ENDPOINTS]
     assert len({answer["decision_id"] for answer in answers}) == 1

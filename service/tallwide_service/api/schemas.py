@@ -437,6 +437,24 @@ class CaptureSchema(NounSchema):
         if outside:
             raise ValidationError({"usable_area": outside})
 
+    @validates_schema(skip_on_field_errors=False)
+    def refuse_lines_that_the_mode_has_not(self, data: dict[str, Any], **_: Any) -> None:
+        """Up to a rate the mode records one height, no more than its raster's."""
+        raster, limits = data.get("raster"), data.get("rate_limits")
+        if not isinstance(raster, nouns.Raster) or not limits:
+            return
+        faults: dict[int, dict[str, list[str]]] = {}
+        heights: dict[Fraction, int] = {}
+        for index, limit in enumerate(limits):
+            if not isinstance(limit, nouns.RateLimit):
+                continue
+            if limit.height > raster.height:
+                faults[index] = {"height": [f"is more than the {raster.height} lines of the raster"]}
+            elif heights.setdefault(nouns.exact(limit.frames_per_second), limit.height) != limit.height:
+                faults[index] = {"frames_per_second": ["stands twice, with different heights"]}
+        if faults:
+            raise ValidationError({"rate_limits": faults})
+
     @post_load
     def build(self, data: dict[str, Any], **_: Any) -> Any:
         """Return the capture, its corners as tuples."""

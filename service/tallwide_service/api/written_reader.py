@@ -214,8 +214,8 @@ def _doubtful(_value: Any) -> Any:
 
 
 def _capture_is_coherent(capture: Written) -> bool:
-    """A lens that covers something needs a pitch; corners lie on the raster."""
-    if "usable_area" in capture:
+    """A lens that covers something needs a pitch; corners lie on the raster, and lines that a rate leaves too."""
+    if "usable_area" in capture or "rate_limits" in capture:
         return False
     lens = capture.get("lens")
     return lens is None or "photosite_pitch_um" in capture or not ("image_circle_mm" in lens or "covered_mm" in lens)
@@ -279,7 +279,7 @@ def _aspect_agrees(deliverable: Written, numerator: int, denominator: int) -> bo
 # By schema: the names of its rules, and a condition under which all of them hold.
 _RULES: dict[type, tuple[frozenset[str], Rule]] = {
     schemas.CaptureSchema: (
-        frozenset({"refuse_a_circle_without_pitch", "refuse_corners_outside"}),
+        frozenset({"refuse_a_circle_without_pitch", "refuse_corners_outside", "refuse_lines_that_the_mode_has_not"}),
         _capture_is_coherent,
     ),
     schemas.ProtectionSchema: (frozenset({"refuse_mixed_forms"}), _protection_has_one_form),
