@@ -113,6 +113,24 @@ def test_frames_on_a_shared_point_are_solved_as_a_whole():
     assert [row.extraction for row in coverage(job)] == [each.rect for each in solve(job).extractions]
 
 
+@settings(max_examples=25)
+@given(lenses=st.permutations(range(4)), focal_mm=st.sampled_from((None, 50)))
+def test_lenses_in_another_order_are_the_same_rows_in_that_order(lenses, focal_mm):
+    """A longer lens shows the subject larger, as far as both lenses name their focal lengths."""
+    own = MODE if focal_mm is None else replace(MODE, lens=Lens(focal_length_mm=focal_mm))
+    framing = Framing(subject=Subject(1800, 1300, 300, 900))
+    choices = [LensChoice(f"{mm} mm", focal_length_mm=mm) for mm in (25, 50, 100)]
+    choices.append(LensChoice("25 mm, small", focal_length_mm=25, image_circle_mm=20))
+
+    def rows_by_lens(order):
+        found = coverage(Job(own, (WHOLE, WIDE), framing, lenses=tuple(choices[place] for place in order)))
+        return {(row.lens, row.deliverable): replace(row, lens_index=0) for row in found}
+
+    assert rows_by_lens(lenses) == rows_by_lens(range(4))
+    alone = {key: row for place in range(4) for key, row in rows_by_lens((place,)).items()}
+    assert rows_by_lens(lenses) == alone
+
+
 @settings(max_examples=40)
 @given(
     circle=st.integers(30, 300).map(lambda tenths: tenths / 10),

@@ -114,8 +114,9 @@ def mounted(capture: Capture, lens: LensChoice) -> Capture:
 def _rows(job: Job, setup: Setup, solved: dict[object, tuple[Take | CannotBeMet, ...]]) -> Iterator[CoverageRow]:
     position, capture = setup.position, setup.position.capture
     free = replace(position, capture=without_lens_bounds(capture))
-    key = free.capture if free.capture.lens is None else replace(free.capture, lens=Lens(), label=None)
-    if key not in solved:  # a lens that covers everything leaves the same frames, whatever it is called
+    bare = free.capture if free.capture.lens is None else replace(free.capture, lens=Lens(), label=None)
+    key = bare, free.framing
+    if key not in solved:  # a lens that covers everything leaves the same frames of one subject, whatever it is called
         solved[key] = frames(job, free)
     wanted = solved[key]
     largest = wanted if free.capture == capture else frames(job, position)
