@@ -50,7 +50,8 @@ def test_the_longer_form_is_the_shorter_one_and_the_focal_length():
         pytest.param(20.8 * FOOT, 20.8 * FOOT, 50.8, 10.4 * FOOT, None, 0.002, id="army, H / 2"),
         pytest.param(10_467, 10_467, 50, 5_233, None, 1e-3, id="encyclopaedia, H / 2"),
         # Focused at half of it, a third is near and the far limit is the hyperfocal distance; printed 3,489 mm,
-        # by the shorter form's H s / (H + s): the thin lens differs by less than the focal length.
+        # by the shorter form's H s / (H + s); the thin lens has 3,494.4. Its far limit is 52.0 mm before the printed
+        # one: the focal length, and 2 mm more because the printed half of H is rounded.
         pytest.param(10_467, 5_233, 50, 3_489, 10_467, 0.006, id="encyclopaedia, H / 3"),
         # Navy text: focused at 10 ft, near 9.8 ft by H s / (H + s) and far 10.2 ft by H s / (H - s), in tenths.
         pytest.param(554 * FOOT, 10 * FOOT, 154.94, 9.8 * FOOT, 10.2 * FOOT, 0.005, id="navy"),
