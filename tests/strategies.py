@@ -185,3 +185,23 @@ def production_jobs(draw, arrangement: str = "independent", circles: bool | None
         production=draw(st.sampled_from((None, day))),
         prefer=draw(st.sampled_from((None, ("megabytes",), ("smallest_oversampling", "passes")))),
     )
+
+
+@st.composite
+def crowded_jobs(draw):
+    """Jobs of three or four frames on one point that pull apart, so that partners cost each other size."""
+    frames = tuple(
+        Deliverable(f"frame {index}", raster=draw(rasters(3, 50)), align=draw(aligns))
+        for index in range(draw(st.integers(3, 4)))
+    )
+    assume(all(Fraction(1, 20) <= frame.ratio <= 20 for frame in frames))
+    grid = Grid(1, 1, 1, 1)
+    return Job(
+        Capture(raster=draw(rasters(20, 60)), grid=grid, data_rate_mb_s=100),
+        frames,
+        Framing(arrangement="shared_point", point=Point(None, None), aspect_tolerance=0.1),
+        alternatives=draw(st.sampled_from(((), (Capture(raster=Raster(40, 50), grid=grid, data_rate_mb_s=50),)))),
+        rolls=draw(st.sampled_from(((0,), (0, 90)))),
+        passes=draw(st.sampled_from((1, 2, 2, 2))),
+        prefer=draw(st.sampled_from((None, ("smallest_oversampling",), ("megabytes", "reframe_room")))),
+    )

@@ -445,9 +445,9 @@ class Considered:
 
     `complete`: every plan that none dominates is known and listed. Of `plans_possible` ways to
     share the deliverables out, `plans_weighed` were weighed. `proof`: all of them (`exhausted`),
-    or none of the others can be better than the recommended one (`bounded`), or the bound on work
-    left that open (`none`); `rule` says it in a sentence. `rolls`, `passes` and `prefer` are what
-    was used.
+    or none of the others can come before the recommended one, by what each frame has alone in the
+    best of a plan's passes (`bounded`), or neither is known (`none`); `rule` says it in a sentence.
+    `rolls`, `passes` and `prefer` are what was used.
     """
 
     complete: bool

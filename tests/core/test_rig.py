@@ -138,6 +138,14 @@ def test_only_what_changes_is_on_the_list(positions, codes):
     assert [step.code for step in steps] == codes
 
 
+def test_a_roll_that_the_rig_does_not_fit_at_is_named_once_though_two_passes_are_shot_at_it():
+    frames = (Deliverable("tall", raster=Raster(40, 90)), Deliverable("wide", raster=Raster(90, 40)))
+    modes = Capture(Raster(100, 50)), Capture(Raster(50, 100))
+    advice = orientation(Job(modes[0], frames, alternatives=(modes[1],), rolls=(90,), rig=RIG))
+    assert [one.roll for one in advice.plans[0].passes] == [90, 90]
+    assert "the rig does not fit as it is at roll 90." in advice.recommended.text
+
+
 def test_of_two_rolls_worth_the_same_the_one_that_the_rig_can_do_comes_first():
     """Roll 90 stands on the right face, which may not carry the camera; roll 270 on the left, which may."""
     job = Job(Capture(Raster(4800, 3200)), (Deliverable("tall", raster=Raster(2160, 3840)),))

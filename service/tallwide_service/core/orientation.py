@@ -30,7 +30,7 @@ from tallwide_service.core.position_change import changeover_steps
 from tallwide_service.core.positions import ROLLS, Pass, Take, alone, positions_of
 from tallwide_service.core.production import captures_of
 from tallwide_service.core.readout import readout_effect
-from tallwide_service.core.reasons import day_reasons, passes_in_words, pixels_reason, plan_reasons
+from tallwide_service.core.reasons import day_reasons, in_a_row, passes_in_words, pixels_reason, plan_reasons
 from tallwide_service.core.recording import data_of_all, data_volume
 from tallwide_service.core.rig import rig_check, rig_faults
 from tallwide_service.core.standing import UNASKED, Draft, order_of
@@ -40,9 +40,10 @@ from tallwide_service.limits import LIMITS
 
 _RULES = {
     "exhausted": "every way to share the deliverables out over the allowed captures, rolls and passes was weighed",
-    "bounded": "the plans that promise most were solved first; no other can come before the recommended one, "
-    "since beside others no frame is larger than alone",
-    "none": "the plans that promise most were solved first, as far as the bound on work goes; a better one may be left",
+    "bounded": "of each set of passes the plans that promise most were solved; no other plan can come before the "
+    "recommended one, since none has a frame larger than the best of its passes gives it alone",
+    "none": "of each set of passes the plans that promise most were solved, as far as the bound on work goes; a better "
+    "plan may be left",
 }
 
 
@@ -100,7 +101,7 @@ def orientation(job: Job) -> OrientationAdvice:
 def _considered(job: Job, found: Found, listed: int) -> Considered:
     undominated = sum(place is None for place in found.beaten_by)
     return Considered(
-        complete=found.complete and undominated <= listed,
+        complete=found.proof == "exhausted" and undominated <= listed,
         proof=found.proof,
         rule=_RULES[found.proof],
         positions=found.positions,
@@ -222,6 +223,8 @@ def recommend(job: Job, found: Found, drafts: tuple[Draft, ...], change: WhatWou
 
 def _why_none(job: Job, found: Found) -> str:
     """Return why no plan is feasible: of all that were weighed, none has the pixels, or none fits into the day too."""
+    if found.proof == "bounded" and job.production is not None:  # of a plan that was not solved only its worth is known
+        return "No plan gives every deliverable enough pixels and fits into the day"
     weighed = "No plan" if found.proof != "none" else "No plan of those weighed"
     if all(draft.value.reach < 1 for draft in found.drafts):
         return f"{weighed} gives every deliverable enough pixels"
@@ -281,9 +284,9 @@ def _price(job: Job, best: Draft) -> Iterator[str]:
     costs = []
     if len(best.passes) > 1:
         costs.append("the passes do not show the same performance")
-    turned = [] if job.rig is None else [one.position.roll for one in best.passes if _is_unfit(job.rig, one)]
-    if turned:
-        costs.append(f"the rig does not fit as it is at roll {' and '.join(str(roll) for roll in turned)}")
+    unfit = [] if job.rig is None else [str(one.position.roll) for one in best.passes if _is_unfit(job.rig, one)]
+    if unfit:
+        costs.append(f"the rig does not fit as it is at roll {in_a_row(tuple(dict.fromkeys(unfit)))}")
     if costs:
         text = ", and ".join(costs)
         yield f"{text[0].upper()}{text[1:]}."

@@ -3,9 +3,12 @@
 Frames that lie alone do not depend on what else comes out of a pass, so that all ways to share
 them out are weighed exactly, one deliverable at a time (`core.sharing`). Frames on a shared point
 do: each pass is solved as a whole. Where all passes there could be are few enough, all of them are
-solved, and all plans weighed. Beyond that the most promising plans are solved first, until none of
-the others can be better, which the frames alone prove: beside others no frame is larger than it is
-alone. Work is bounded by a number of steps, not by a clock, so that equal jobs give equal answers.
+solved, and all plans weighed. Beyond that, of each set of positions the plans that promise most are
+solved, until none of them that is left promises more than the best one found. Whether any other plan
+could come before it is then looked at set by set: beside others no frame is larger than it is alone
+(candidates form a chain, `core.candidates`), so that no plan of a set is worth more than one with
+each frame as good in every respect as the best of the set's positions has it alone. Work is bounded
+by a number of steps, not by a clock, so that equal jobs give equal answers.
 """
 
 from __future__ import annotations
@@ -25,7 +28,7 @@ from tallwide_service.core.positions import Pass, Position, Refused, Take, alone
 from tallwide_service.core.rig import rig_check, rig_faults
 from tallwide_service.core.sharing import Choice, Rank, best_ways
 from tallwide_service.core.standing import Draft, Value, Worth, draft, order_of, standing, value_of, worth
-from tallwide_service.errors import CannotBeMet
+from tallwide_service.errors import CannotBeMet, Fault
 from tallwide_service.limits import LIMITS
 
 Proof = Literal["exhausted", "bounded", "none"]
@@ -52,7 +55,6 @@ class Found:
     passes_solved: int
     weighed: int
     possible: int
-    complete: bool
     proof: Proof
 
 
@@ -72,11 +74,13 @@ def find_plans(job: Job) -> Found:
     else:
         found = _find_alone(job, positions, tables, count)
     if not found.drafts:
-        raise _no_plan(job, tables, refused)
+        raise _no_plan(job, tables, refused, found.proof)
     return replace(found, skipped=(*_refused(refused), *_skipped(job, positions, tables)))
 
 
-def _no_plan(job: Job, tables: Sequence[Sequence[Take | CannotBeMet]], refused: Sequence[Refused]) -> CannotBeMet:
+def _no_plan(
+    job: Job, tables: Sequence[Sequence[Take | CannotBeMet]], refused: Sequence[Refused], proof: Proof
+) -> CannotBeMet:
     """Return the error for a job that no plan places: what keeps the first deliverable that no position holds."""
     for index in range(len(job.deliverables)):
         column = [table[index] for table in tables]
@@ -84,7 +88,13 @@ def _no_plan(job: Job, tables: Sequence[Sequence[Take | CannotBeMet]], refused: 
         if len(errors) == len(column):
             first = (*errors, *(each.error for each in refused))[0]
             return CannotBeMet(f"no plan places every deliverable: {first}", first.faults)
-    return CannotBeMet("no plan places every deliverable within the passes allowed", ())
+    count = "one pass" if job.passes == 1 else f"{job.passes or PASSES} passes"
+    which = "no plan" if proof == "exhausted" else "no plan of those that were weighed"
+    detail = f"{which} places every deliverable in at most {count}"
+    faults = [Fault("/passes", f"{detail}: allow more passes")]
+    if job.framing.arrangement == "shared_point":
+        faults.append(Fault("/framing", f"{detail}: frames that come out of one pass share a point"))
+    return CannotBeMet(detail, tuple(faults))
 
 
 def _refused(refused: Sequence[Refused]) -> Iterator[Skipped]:
@@ -172,7 +182,7 @@ def _find_alone(
     order = order_of(job)
     best_first, beaten_by = ranked(drafts, order, job.rig)
     possible = ways_possible(len(job.deliverables), len(positions), passes, repeated=False)
-    return Found(best_first, beaten_by, (), len(positions), len(positions), possible, possible, True, "exhausted")
+    return Found(best_first, beaten_by, (), len(positions), len(positions), possible, possible, "exhausted")
 
 
 def _drafts_alone(
@@ -268,7 +278,7 @@ class _Sketch:
     """A plan that is not solved yet, and what it would be worth if every frame were as large as alone."""
 
     parts: Parts
-    hoped: tuple[object, ...]
+    hoped: tuple[Worth, ...]
 
 
 class _Together:
@@ -294,7 +304,7 @@ class _Together:
         else:
             drafts, weighed, proof = self._most_promising()
         best_first, beaten_by = ranked(drafts, self.order, self.job.rig)
-        return Found(best_first, beaten_by, (), count, len(self.solved), weighed, possible, exhaustive, proof)
+        return Found(best_first, beaten_by, (), count, len(self.solved), weighed, possible, proof)
 
     def _work_of_all(self) -> int:
         frames = len(self.job.deliverables)
@@ -345,13 +355,14 @@ class _Together:
 
     def _most_promising(self) -> tuple[list[Draft], int, Proof]:
         """Solve plans in the order of what they could be worth, until no other can be better or the work is done."""
-        sketches = sorted(self._sketches(), key=_hope, reverse=True)
+        scale = Scale.of(self.tables, alone=False)
+        sketches = sorted(self._sketches(scale), key=_hope, reverse=True)
         drafts: list[Draft] = []
-        best: tuple[object, ...] | None = None
+        best: tuple[Worth, ...] | None = None
         weighed = 0
         for sketch in sketches:
             if best is not None and sketch.hoped <= best:
-                return drafts, weighed, "bounded"
+                return drafts, weighed, self._proof(best, scale)
             needed = sum(self._cost(*part) for part in sketch.parts if part not in self.solved)
             if weighed and needed > self.work:
                 return drafts, weighed, "none"
@@ -361,13 +372,36 @@ class _Together:
                 drafts.append(plan)
                 found = worth(plan, self.order)
                 best = found if best is None or found > best else best
-        # Every sketch was solved, but a set of positions has more plans than those that were sketched.
-        whole = all(len(sketch.parts) == 1 for sketch in sketches)
-        return drafts, weighed, "exhausted" if whole else "none"
+        if all(len(sketch.parts) == 1 for sketch in sketches):  # no set of positions has a plan that was not sketched
+            return drafts, weighed, "exhausted"
+        return drafts, weighed, self._proof(best, scale)
 
-    def _sketches(self) -> Iterator[_Sketch]:
+    def _proof(self, best: tuple[Worth, ...] | None, scale: Scale) -> Proof:
+        """Return whether the plans that were never sketched can come before the best one.
+
+        Of one position there is one plan, which is sketched; of several positions only some are.
+        """
+        if best is None:
+            return "none"
+        return "bounded" if all(ceiling <= best for ceiling in self._ceilings(scale)) else "none"
+
+    def _ceilings(self, scale: Scale) -> Iterator[tuple[Worth, ...]]:
+        """Yield, for every set of several positions, what no plan of it can be worth more than."""
+        frames = range(len(self.job.deliverables))
+        for size in range(2, self.passes + 1):
+            for chosen in combinations_with_replacement(range(len(self.positions)), size):
+                held = [[rank for number in chosen if (rank := scale.ranks[number][index])] for index in frames]
+                if all(held):
+                    best_of_each = [tuple(map(max, zip(*ranks, strict=True))) for ranks in held]
+                    yield self._worth_of(chosen, tuple(map(min, zip(*best_of_each, strict=True))), scale)
+
+    def _worth_of(self, chosen: Iterable[int], rank: Rank, scale: Scale) -> tuple[Worth, ...]:
+        """Return what a plan of these positions is worth whose frames have at least this rank."""
+        passes = tuple(Pass(self.positions[number], ()) for number in chosen)
+        return worth(draft(passes, self.job.production, value=scale.value(rank)), self.order)
+
+    def _sketches(self, scale: Scale) -> Iterator[_Sketch]:
         """Yield the plans that are solved if the work allows: of each set of positions those that promise most."""
-        scale = Scale.of(self.tables, alone=False)
         everything = tuple(range(len(self.job.deliverables)))
         for size in range(1, self.passes + 1):
             for chosen in combinations_with_replacement(range(len(self.positions)), size):
@@ -410,12 +444,11 @@ class _Together:
         held = [rank for rank in ranks if rank is not None]
         if len(held) < len(ranks):
             return _Sketch(parts, (Fraction(-1),))
-        least = held[0] if len(held) == 1 else tuple(map(min, *held))
-        passes = tuple(Pass(self.positions[number], ()) for number, _ in parts)
-        return _Sketch(parts, worth(draft(passes, self.job.production, value=scale.value(least)), self.order))
+        least = tuple(map(min, zip(*held, strict=True)))
+        return _Sketch(parts, self._worth_of((number for number, _ in parts), least, scale))
 
 
-def _hope(sketch: _Sketch) -> tuple[object, ...]:
+def _hope(sketch: _Sketch) -> tuple[Worth, ...]:
     return sketch.hoped
 
 

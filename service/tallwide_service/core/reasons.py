@@ -195,10 +195,11 @@ def passes_in_words(plan: Draft, job: Job) -> str:
     several = bool(job.alternatives)
     parts = [position_in_words(one, named=several) for one in plan.passes]
     count = {1: "one pass", 2: "two passes", 3: "three passes"}[len(parts)]
-    return f"{count}, {_listed(parts)}"
+    return f"{count}, {in_a_row(parts)}"
 
 
-def _listed(parts: Sequence[str]) -> str:
+def in_a_row(parts: Sequence[str]) -> str:
+    """Return words in a row, the last two with "and" between them."""
     return parts[0] if len(parts) == 1 else ", ".join(parts[:-1]) + " and " + parts[-1]
 
 
