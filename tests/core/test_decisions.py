@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from fractions import Fraction
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from tallwide.job import Capture, Deliverable, Framing, Job, Lens, Production, Raster, RateLimit, Subject
 from tallwide_service.core import orientation, solve
@@ -175,9 +178,31 @@ def test_lines_that_are_kept_take_usable_area_photosites_and_read_out_with_them(
 
 def test_data_are_counted_a_minute_a_take_and_a_day():
     day = Production(shots=10, takes_per_shot=3, minutes_per_take=4)
-    volume = data_volume(HIGH_SPEED, day)
+    volume = data_volume((HIGH_SPEED,), day)
     assert (volume.megabytes_a_minute, volume.megabytes_a_take, volume.megabytes_a_day) == (18_600, 74_400, 2_232_000)
-    assert data_volume(replace(HIGH_SPEED, data_rate_mb_s=None), day) is None
+    assert data_volume((HIGH_SPEED, replace(HIGH_SPEED, data_rate_mb_s=None)), day) is None
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    rates=st.lists(st.integers(1, 10**9).map(lambda thousandths: thousandths / 1000), min_size=2, max_size=3),
+    minutes=st.integers(1, 10**6).map(lambda hundredths: hundredths / 100),
+    shots=st.none() | st.integers(1, 500),
+    takes=st.none() | st.integers(1, 30),
+)
+def test_the_day_of_a_plans_data_is_its_cost_in_megabytes(rates, minutes, shots, takes):
+    modes = [
+        Capture(Raster(*sides), data_rate_mb_s=rate)
+        for sides, rate in zip(((64, 20), (20, 64), (40, 40)), rates, strict=False)
+    ]
+    frames = tuple(Deliverable(f"{w} x {h}", raster=Raster(w, h)) for w, h in ((60, 20), (20, 60), (40, 40)))
+    day = Production(shots=shots, takes_per_shot=takes, minutes_per_take=minutes)
+    advice = orientation(Job(modes[0], frames, alternatives=tuple(modes[1:]), rolls=(0,), passes=3, production=day))
+    assert {len(plan.passes) for plan in advice.plans} > {1}
+    for plan in advice.plans:
+        assert plan.data.megabytes_a_day == plan.cost.megabytes == plan.criteria.megabytes
+        counted = sum(Fraction(str(rates[one.capture_index])) for one in plan.passes) * 60 * Fraction(str(minutes))
+        assert plan.data.megabytes_a_day == float(counted * (shots or 1) * (takes or 1))
 
 
 def test_two_passes_at_one_position_are_weighed_on_a_shared_point():

@@ -31,7 +31,7 @@ from tallwide_service.core.positions import ROLLS, Pass, Take, alone, positions_
 from tallwide_service.core.production import captures_of
 from tallwide_service.core.readout import readout_effect
 from tallwide_service.core.reasons import day_reasons, in_a_row, passes_in_words, pixels_reason, plan_reasons
-from tallwide_service.core.recording import data_of_all, data_volume
+from tallwide_service.core.recording import data_volume
 from tallwide_service.core.rig import rig_check, rig_faults
 from tallwide_service.core.standing import UNASKED, Draft, order_of
 from tallwide_service.core.what_would_change import what_would_change
@@ -174,7 +174,7 @@ def _plan(job: Job, plan: Draft, beaten_by: int | None, better: Draft | None) ->
         ),
         dominated_by=beaten_by,
         changeover=changeover_steps(job, [(one.position.number, one.position.capture) for one in plan.passes]),
-        data=data_of_all([data_volume(one.position.capture, job.production) for one in plan.passes]),
+        data=data_volume((one.position.capture for one in plan.passes), job.production),
     )
 
 
@@ -192,7 +192,7 @@ def _pass(job: Job, one: Pass) -> PlannedPass:
         recorded=Size(capture.raster.width, capture.raster.height),
         lens_covers=all(covered) if covered else None,
         readout=tuple(effect for effect in effects if effect is not None),
-        data=data_volume(capture, job.production),
+        data=data_volume((capture,), job.production),
     )
 
 

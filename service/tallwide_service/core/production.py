@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from tallwide.job import Capture, Job, Production, exact
+from tallwide_service.core.recording import megabytes_a_minute, rolling_minutes
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,17 +44,9 @@ def day_cost(positions: Sequence[tuple[int, Capture]], production: Production | 
     if rolling is not None:
         if not changes or given.minutes_per_changeover is not None:
             minutes = rolling * len(positions) + changes * exact(given.minutes_per_changeover or 0)
-        rates = [capture.data_rate_mb_s for _, capture in positions]
-        if None not in rates:
-            megabytes = rolling * 60 * sum((exact(rate) for rate in rates if rate is not None), Fraction(0))
+        a_minute = megabytes_a_minute(capture for _, capture in positions)
+        megabytes = None if a_minute is None else a_minute * rolling
     return DayCost(changes, minutes, megabytes)
-
-
-def rolling_minutes(production: Production) -> Fraction | None:
-    """Return the minutes that the camera rolls in one pass of all shots; `None` where a take's are not known."""
-    if production.minutes_per_take is None:
-        return None
-    return exact(production.minutes_per_take) * (production.shots or 1) * (production.takes_per_shot or 1)
 
 
 def fit(cost: DayCost, production: Production | None) -> Fraction:

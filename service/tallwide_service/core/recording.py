@@ -5,10 +5,10 @@ Lines are recorded pixels; data are megabytes of 10^6 bytes.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import replace
 from fractions import Fraction
-from math import fsum, gcd
+from math import gcd
 
 from tallwide.answers import DataVolume
 from tallwide.job import Capture, Number, Production, Raster, exact
@@ -119,27 +119,32 @@ def _cut(corners: list[Corner], bound: Fraction, *, inside_is_below: bool) -> li
     return [corner for i, corner in enumerate(kept) if corner != kept[i - 1]]
 
 
-def data_of_all(volumes: Sequence[DataVolume | None]) -> DataVolume | None:
-    """Return what all passes record: a minute and a take of each, and the day; what one leaves open stays open."""
-    known = [volume for volume in volumes if volume is not None]
-    if not known or len(known) < len(volumes):
+def data_volume(captures: Iterable[Capture], production: Production | None) -> DataVolume | None:
+    """Return what passes record together; `None` without a data rate of each. A day is all takes of all shots."""
+    a_minute = megabytes_a_minute(captures)
+    if a_minute is None:
         return None
-    takes = [volume.megabytes_a_take for volume in known if volume.megabytes_a_take is not None]
-    days = [volume.megabytes_a_day for volume in known if volume.megabytes_a_day is not None]
+    take = None if production is None or production.minutes_per_take is None else exact(production.minutes_per_take)
+    rolling = None if production is None else rolling_minutes(production)
     return DataVolume(
-        fsum(volume.megabytes_a_minute for volume in known),
-        fsum(takes) if takes else None,
-        fsum(days) if days else None,
+        float(a_minute),
+        None if take is None else float(a_minute * take),
+        None if rolling is None else float(a_minute * rolling),
     )
 
 
-def data_volume(capture: Capture, production: Production | None) -> DataVolume | None:
-    """Return what one pass records; `None` without a data rate. A day is all takes of all shots."""
-    if capture.data_rate_mb_s is None:
+def megabytes_a_minute(captures: Iterable[Capture]) -> Fraction | None:
+    """Return what a minute of each capture records in all, exact; `None` where one has no data rate."""
+    total = Fraction(0)
+    for capture in captures:
+        if capture.data_rate_mb_s is None:
+            return None
+        total += 60 * exact(capture.data_rate_mb_s)
+    return total
+
+
+def rolling_minutes(production: Production) -> Fraction | None:
+    """Return the minutes that the camera rolls in one pass of all shots; `None` where a take's are not known."""
+    if production.minutes_per_take is None:
         return None
-    a_minute = 60 * exact(capture.data_rate_mb_s)
-    take = day = None
-    if production is not None and production.minutes_per_take is not None:
-        take = a_minute * exact(production.minutes_per_take)
-        day = take * (production.takes_per_shot or 1) * (production.shots or 1)
-    return DataVolume(float(a_minute), None if take is None else float(take), None if day is None else float(day))
+    return exact(production.minutes_per_take) * (production.shots or 1) * (production.takes_per_shot or 1)

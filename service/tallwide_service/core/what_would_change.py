@@ -15,7 +15,8 @@ from tallwide.answers import ChangeoverLimit, Flip, Mend, Rect, Size, WhatWouldC
 from tallwide.job import LARGEST_SIDE_PX, Capture, Criterion, Job, Production, Raster, exact
 from tallwide_service.core.optics import edges_mm, pixel_mm
 from tallwide_service.core.positions import Pass, Position, Take, alone, together, without_lens_bounds
-from tallwide_service.core.production import fit, rolling_minutes
+from tallwide_service.core.production import fit
+from tallwide_service.core.recording import rolling_minutes
 from tallwide_service.core.standing import UNASKED, Draft, worth
 from tallwide_service.errors import CannotBeMet
 
