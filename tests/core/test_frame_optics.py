@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from fractions import Fraction
 
 import pytest
 
@@ -17,6 +18,7 @@ from tallwide_service.core.frame_optics import (
     frame_pairs,
     hyperfocal_short_mm,
     limits_mm,
+    times_longer,
 )
 
 FOOT = 304.8
@@ -104,6 +106,13 @@ def test_equivalent_focal_lengths_are_told_by_width_height_and_diagonal():
     assert found.by_height == pytest.approx(45 * 24 / 13)
     assert extraction.deliverable == "small"
     assert frame_optics(job, (extraction,))[0].equivalent_focal_mm.by_height == pytest.approx(45)
+
+
+@pytest.mark.parametrize(("focal_mm", "printed"), [(45, 90), (50, 100), (75, 150), (100, 200), (135, 270)])
+def test_lenses_are_as_many_times_longer_as_printed_equivalent_focal_lengths_say(focal_mm, printed):
+    # Field-of-view page: 17.3 x 13.0 mm against the 135 frame, by the diagonal, printed in whole mm.
+    small, large = (Fraction("17.3"), Fraction("13.0")), (Fraction(36), Fraction(24))
+    assert round(focal_mm * times_longer(small, large)[2]) == printed
 
 
 def test_frames_are_compared_with_each_other():

@@ -407,8 +407,32 @@ def test_a_mirrored_job_has_the_mirrored_answer(seed):
         # On a plain raster lines do not depend on columns, and columns mirror but for ties, which go to the left:
         # those of frames alone, which are wanted, and those of the places nearest to them, a step each.
         assert [rect.y for rect in here] == [rect.y for rect in there]
+        wanted_here, wanted_there = places_alone(job), places_alone(mirrored)
+        is_wanted_alike = all(
+            (one.x, one.y) == (width - other.right, other.y)
+            for one, other in zip(wanted_here, wanted_there, strict=True)
+        )
+        if is_wanted_alike:
+            assert off(job, here, wanted_here) == off(mirrored, there, wanted_there)
         for one, other in zip(here, there, strict=True):
-            assert abs(width - one.x - one.width - other.x) <= 2 * grid.x
+            assert abs(width - one.right - other.x) <= (1 if is_wanted_alike else 2) * grid.x
+
+
+def places_alone(job):
+    """Return where each frame lies with nothing beside it, which is where it is wanted."""
+    return solved(replace(job, framing=Framing(aspect_tolerance=job.framing.aspect_tolerance)))
+
+
+def off(job, rects, wanted):
+    """Return the sum of squared distances of align points from where they are wanted, exact."""
+    return sum(
+        (rect.x - alone.x + x * (rect.width - alone.width)) ** 2
+        + (rect.y - alone.y + y * (rect.height - alone.height)) ** 2
+        for rect, alone, (x, y) in (
+            (rect, alone, (exact(frame.align.x), exact(frame.align.y)))
+            for rect, alone, frame in zip(rects, wanted, job.deliverables, strict=True)
+        )
+    )
 
 
 @settings(max_examples=40)

@@ -21,6 +21,10 @@ def seen(display, *, raster=None):
         # about 7 H at 483 lines (a page that quotes the table).
         pytest.param(1080, 3.2, 0.01, id="1080 lines"),
         pytest.param(483, 7, 0.02, id="483 lines"),
+        # From memory, and following from the same definition; distances rounded to a tenth of the height.
+        pytest.param(2160, 1.6, 0.01, id="2160 lines"),
+        pytest.param(4320, 0.8, 0.01, id="4320 lines"),
+        pytest.param(720, 4.8, 0.01, id="720 lines"),
         # ITU-R BT.1845: 3.1831 H and 1.5915 H exactly, by the same definition.
         pytest.param(1080, 3.18310, 1e-3, id="1080 lines, exact"),
         pytest.param(2160, 1.59155, 1e-3, id="2160 lines, exact"),

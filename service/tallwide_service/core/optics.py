@@ -189,11 +189,6 @@ def angle_between_deg(first: tuple[float, float], second: tuple[float, float], f
     return math.degrees(math.atan2(cross, ax * bx + ay * by + focal_mm * focal_mm))
 
 
-def equivalent_focal_mm(focal_mm: float, diagonal_mm: float, *, reference_diagonal_mm: float) -> float:
-    """Return the focal length that gives the same diagonal angle on a reference frame (diagonal method)."""
-    return focal_mm * reference_diagonal_mm / diagonal_mm
-
-
 def nyquist_lp_mm(pitch_um: float) -> float:
     """Return the highest frequency that a pitch can hold, line pairs per mm on the sensor.
 
