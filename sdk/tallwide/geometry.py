@@ -105,6 +105,17 @@ def shown_ratio(width: int, height: int, capture: Capture) -> Fraction:
     return 1 / recorded if capture.is_on_its_side else recorded
 
 
+def squeeze_along(capture: Capture) -> tuple[Number, Number]:
+    """Return how many times wider the scene is than its image, along the sensor's width and its height.
+
+    Examples
+    --------
+    >>> squeeze_along(Capture(Raster(4800, 3200), squeeze=1.5, squeeze_axis="sensor_height"))
+    (1, 1.5)
+    """
+    return (capture.squeeze, 1) if capture.squeeze_axis == "sensor_width" else (1, capture.squeeze)
+
+
 def pixel_shape(capture: Capture) -> Fraction:
     """Return how much wider than high one recorded pixel shows the scene, along the sensor's axes."""
     imager, raster = capture.imager, capture.raster

@@ -15,7 +15,7 @@ from tallwide.answers import Rect
 from tallwide.job import Aspect, Capture, Chart, ChartReading, Deliverable, Job, Lens, Raster, ReadFrame
 from tallwide_service.core import solve
 from tallwide_service.core.chart import chart_layout, frames_on_chart, scene_ratio
-from tallwide_service.core.reading import bend_of, corners_of, read_chart, recorded_corners
+from tallwide_service.core.reading import bend_of, corners_of, read_chart
 from tallwide_service.errors import CannotBeMet
 
 
@@ -113,6 +113,15 @@ def bent(frame: Rect, shift, scale, rotation, skew, keystone, ratio):
     moved = AffineTransform(translation=np.array(shift) * stretch)
     model = projective + shear + turn + moved
     return model((corners_of(frame) - centre) * stretch) / stretch + centre
+
+
+def recorded_corners(belongs, capture):
+    """Return where an upright rectangle's corners, in the chart's order, lie on the recorded raster."""
+    upright = corners_of(belongs)
+    width, height = capture.raster.width, capture.raster.height
+    x, y = upright[:, 0], upright[:, 1]
+    turned = {0: (x, y), 90: (y, height - x), 180: (width - x, height - y), 270: (width - y, x)}[capture.roll]
+    return np.stack(turned, axis=1)
 
 
 @given(roll=rolls)

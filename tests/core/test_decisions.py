@@ -167,6 +167,13 @@ def test_a_mode_that_is_too_slow_is_refused_by_name():
     assert refused.value.faults[0].pointer == "/capture/frames_per_second"
 
 
+def test_a_usable_area_that_the_recorded_lines_miss_is_named_where_the_capture_stands():
+    corner = replace(HIGH_SPEED, usable_area=((0, 0), (600, 0), (600, 400)))
+    with pytest.raises(CannotBeMet, match="do not meet the usable area") as refused:
+        as_recorded(corner, "/alternatives/2")
+    assert refused.value.faults[0].pointer == "/alternatives/2/usable_area"
+
+
 def test_lines_that_are_kept_take_usable_area_photosites_and_read_out_with_them():
     area = ((0, 0), (4800, 0), (4800, 3200), (0, 3200))
     full = replace(HIGH_SPEED, photosites=Raster(9600, 6400), usable_area=area, readout_ms=10)

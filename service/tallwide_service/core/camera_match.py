@@ -7,7 +7,7 @@ length, the squeezed axis counted. Frames need a pitch on both cameras and a foc
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import hypot
 from typing import NamedTuple, get_args
 
@@ -15,8 +15,8 @@ from tallwide.answers import Extraction, MatchRow, Rect
 from tallwide.job import Capture, Job, MatchBy, Number
 from tallwide_service.core.extraction import Solution, solve
 from tallwide_service.core.frame_optics import scene_size
+from tallwide_service.core.positions import Position, at_pointer, carried_framing
 from tallwide_service.core.recording import as_recorded
-from tallwide_service.core.subject import carried_subject
 from tallwide_service.errors import CannotBeMet, Fault, MemberMissing
 
 
@@ -67,22 +67,13 @@ def match_cameras(job: Job, solution: Solution) -> tuple[tuple[MatchRow, ...], B
 
 def beside(job: Job, capture: Capture) -> Beside:
     """Return the camera beside with the frames of the job, its subject carried."""
-    recorded = as_recorded(capture, "/match/capture")
-    framing = job.framing
-    if framing.subject is not None:
-        carried = carried_subject(framing.subject, job.capture, recorded)
-        if carried is None:
-            detail = "the subject does not lie inside the other camera's picture"
-            raise CannotBeMet(detail, (Fault("/framing/subject", detail),))
-        framing = replace(framing, subject=carried)
+    pointer = "/match/capture"
+    recorded = as_recorded(capture, pointer)
     try:
-        return Beside(recorded, solve(replace(job, capture=recorded, framing=framing)).extractions)
+        view = Position(0, pointer, recorded, carried_framing(job, recorded)).job(job)
+        return Beside(recorded, solve(view).extractions)
     except CannotBeMet as error:
-        faults = tuple(
-            replace(fault, pointer="/match" + fault.pointer) if fault.pointer.startswith("/capture") else fault
-            for fault in error.faults
-        )
-        raise CannotBeMet(f"on the other camera: {error}", faults) from error
+        raise at_pointer(error, pointer, "on the other camera: {}") from error
 
 
 def _rows(

@@ -9,28 +9,30 @@ area, whichever is less; negative where it is missing.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
-from math import hypot
+from dataclasses import dataclass, fields, replace
 
-from tallwide.answers import CoverageRow, Extraction, Rect
+from tallwide.answers import CoverageRow, Rect
 from tallwide.job import Capture, Job, Lens, LensChoice
 from tallwide_service.core.frame_optics import equivalent_focal
 from tallwide_service.core.optics import edges_mm, image_facts, pixel_mm
-from tallwide_service.core.positions import Position, Take, alone, together, without_lens_bounds
+from tallwide_service.core.positions import Position, Take, alone, carried_framing, together, without_lens_bounds
 from tallwide_service.core.recording import as_recorded
 from tallwide_service.core.region import corners, lens_bounds
-from tallwide_service.core.subject import carried_subject
 from tallwide_service.errors import CannotBeMet, Fault
 from tallwide_service.limits import LIMITS
 
 
 @dataclass(frozen=True, slots=True)
 class Setup:
-    """A capture with a lens at one focal length: places in the job's lists, and how problems point at it."""
+    """A capture with a lens at one focal length: places in the job's lists, and how problems point at it.
+
+    `outside` is why no frame can hold the subject, where it does not lie inside the picture.
+    """
 
     capture_index: int
     lens_index: int | None
     position: Position
+    outside: CannotBeMet | None
 
 
 def coverage(job: Job) -> tuple[CoverageRow, ...]:
@@ -62,16 +64,16 @@ def _setups(job: Job) -> Iterator[Setup]:
         if job.lenses:
             lenses = [(place, mounted(capture, setting)) for place, setting in _settings(job.lenses)]
         for place, with_lens in lenses:
-            lens = with_lens.lens
-            in_mm = lens is not None and (lens.image_circle_mm is not None or lens.covered_mm is not None)
-            if in_mm and with_lens.photosite_pitch_um is None:
+            if without_lens_bounds(with_lens) != with_lens and with_lens.photosite_pitch_um is None:
                 fault = Fault(f"{pointer}/photosite_pitch_um", "is required to know what a lens covers in mm")
                 raise CannotBeMet(f"{fault.pointer} {fault.detail}", (fault,))
             recorded = as_recorded(with_lens, pointer)
-            framing = job.framing
-            if framing.subject is not None:
-                framing = replace(framing, subject=carried_subject(framing.subject, job.capture, recorded))
-            yield Setup(number, place, Position(number, pointer, recorded, framing))
+            framing, outside = job.framing, None
+            try:
+                framing = carried_framing(job, recorded)
+            except CannotBeMet as error:
+                outside = error
+            yield Setup(number, place, Position(number, pointer, recorded, framing), outside)
 
 
 def _settings(lenses: tuple[LensChoice, ...]) -> Iterator[tuple[int, LensChoice]]:
@@ -98,28 +100,13 @@ def mounted(capture: Capture, lens: LensChoice) -> Capture:
         capture,
         squeeze=capture.squeeze if lens.squeeze is None else lens.squeeze,
         squeeze_axis=lens.squeeze_axis or capture.squeeze_axis,
-        lens=Lens(
-            label=lens.label,
-            image_circle_mm=lens.image_circle_mm,
-            covered_mm=lens.covered_mm,
-            offset_mm=lens.offset_mm,
-            focal_length_mm=lens.focal_length_mm,
-            f_number=lens.f_number,
-            focus_distance_mm=lens.focus_distance_mm,
-            exit_pupil_mm=lens.exit_pupil_mm,
-        ),
+        lens=Lens(**{member.name: getattr(lens, member.name) for member in fields(Lens)}),
     )
 
 
 def _rows(job: Job, setup: Setup, solved: dict[object, tuple[Take | CannotBeMet, ...]]) -> Iterator[CoverageRow]:
-    position, capture = setup.position, setup.position.capture
-    free = replace(position, capture=without_lens_bounds(capture))
-    bare = free.capture if free.capture.lens is None else replace(free.capture, lens=Lens(), label=None)
-    key = bare, free.framing
-    if key not in solved:  # a lens that covers everything leaves the same frames of one subject, whatever it is called
-        solved[key] = frames(job, free)
-    wanted = solved[key]
-    largest = wanted if free.capture == capture else frames(job, position)
+    capture = setup.position.capture
+    wanted, largest = _wanted_and_largest(job, setup, solved)
     lens, bounds = capture.lens, lens_bounds(capture)
     for index, deliverable in enumerate(job.deliverables):
         whole, inside = wanted[index], largest[index]
@@ -140,7 +127,7 @@ def _rows(job: Job, setup: Setup, solved: dict[object, tuple[Take | CannotBeMet,
             covered=covered,
             spare_mm=spare,
             largest=None if held is None else held.extraction.rect,
-            angle_of_view_deg=None if held is None else _seen(held.extraction, capture).angle_of_view_deg,
+            angle_of_view_deg=None if held is None else image_facts(held.extraction.rect, capture).angle_of_view_deg,
             equivalent_focal_mm=None if held is None else equivalent_focal(held.extraction.rect, capture),
             oversampling=None if held is None else held.margin.oversampling,
             verdict=None if held is None else held.margin.verdict,
@@ -149,29 +136,30 @@ def _rows(job: Job, setup: Setup, solved: dict[object, tuple[Take | CannotBeMet,
         )
 
 
+def _wanted_and_largest(
+    job: Job, setup: Setup, solved: dict[object, tuple[Take | CannotBeMet, ...]]
+) -> tuple[tuple[Take | CannotBeMet, ...], tuple[Take | CannotBeMet, ...]]:
+    """Return the frames that a lens which covers everything would leave, remembered, and those that this one leaves."""
+    if setup.outside is not None:
+        nothing = (setup.outside,) * len(job.deliverables)
+        return nothing, nothing
+    position = setup.position
+    free = replace(position, capture=without_lens_bounds(position.capture))
+    bare = free.capture if free.capture.lens is None else replace(free.capture, lens=Lens(), label=None)
+    key = bare, free.framing
+    if key not in solved:  # a lens that covers everything leaves the same frames of one subject, whatever it is called
+        solved[key] = frames(job, free)
+    return solved[key], solved[key] if free.capture == position.capture else frames(job, position)
+
+
 def frames(job: Job, position: Position) -> tuple[Take | CannotBeMet, ...]:
     """Return every deliverable on one setup; on a shared point all of them as a whole, or none."""
-    if job.framing.subject is not None and position.framing.subject is None:
-        detail = "the subject does not lie inside the picture"
-        return (CannotBeMet(detail, (Fault("/framing/subject", detail),)),) * len(job.deliverables)
     if job.framing.arrangement != "shared_point":
-        return alone(job, position)
+        return alone(job, position, asks_for_cover=False)
     try:
-        return together(job, position, tuple(range(len(job.deliverables)))).takes
+        return together(job, position, tuple(range(len(job.deliverables))), asks_for_cover=False).takes
     except CannotBeMet as error:
         return (error,) * len(job.deliverables)
-
-
-def _seen(extraction: Extraction, capture: Capture) -> Extraction:
-    """Return an extraction with the optics of a capture's own lens."""
-    facts = image_facts(extraction.rect, capture)
-    return replace(
-        extraction,
-        sensor_mm=facts.size_mm,
-        diagonal_mm=facts.diagonal_mm,
-        angle_of_view_deg=facts.angle_of_view_deg,
-        off_axis_mm=facts.off_axis_mm,
-    )
 
 
 def spare_mm(rect: Rect, capture: Capture) -> float | None:
@@ -185,8 +173,7 @@ def spare_mm(rect: Rect, capture: Capture) -> float | None:
     edges = edges_mm(rect, capture, pixel)
     spares = []
     if lens.image_circle_mm is not None:
-        corners = (hypot(x, y) for x in (edges.left, edges.right) for y in (edges.top, edges.bottom))
-        spares.append(lens.image_circle_mm / 2 - max(corners))
+        spares.append(lens.image_circle_mm / 2 - edges.farthest_mm)
     if lens.covered_mm is not None:
         width, height = lens.covered_mm.width / 2, lens.covered_mm.height / 2
         spares += [width + edges.left, width - edges.right, height + edges.top, height - edges.bottom]

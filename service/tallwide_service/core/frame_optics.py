@@ -21,6 +21,7 @@ from tallwide.answers import (
     Reason,
     Rect,
 )
+from tallwide.geometry import squeeze_along
 from tallwide.job import Capture, Deliverable, Job, exact
 from tallwide_service.core.optics import edges_mm, pixel_mm
 from tallwide_service.core.readout import readout_effect
@@ -59,13 +60,10 @@ def _of_frame(deliverable: Deliverable, extraction: Extraction, job: Job) -> Fra
 
 def scene_size(rect: Rect, capture: Capture) -> tuple[Fraction, Fraction]:
     """Return a rectangle's upright sides in photosites as shown: the squeezed axis counts `squeeze` times."""
-    imager, raster, squeeze = capture.imager, capture.raster, exact(capture.squeeze)
-    across = Fraction(rect.width * imager.width, raster.width)
-    down = Fraction(rect.height * imager.height, raster.height)
-    if capture.squeeze_axis == "sensor_width":
-        across *= squeeze
-    else:
-        down *= squeeze
+    imager, raster = capture.imager, capture.raster
+    squeeze_x, squeeze_y = squeeze_along(capture)
+    across = Fraction(rect.width * imager.width, raster.width) * exact(squeeze_x)
+    down = Fraction(rect.height * imager.height, raster.height) * exact(squeeze_y)
     return (down, across) if capture.is_on_its_side else (across, down)
 
 
@@ -162,8 +160,7 @@ def natural_fall_off(rect: Rect, capture: Capture) -> FallOff | None:
     if pixel is None or pupil_mm is None:
         return None
     edges = edges_mm(rect, capture, pixel)
-    radius = max(math.hypot(x, y) for x in (edges.left, edges.right) for y in (edges.top, edges.bottom))
-    return fall_off(radius, pupil_mm)
+    return fall_off(edges.farthest_mm, pupil_mm)
 
 
 def fall_off(radius_mm: float, pupil_mm: float) -> FallOff:

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from tallwide.answers import Axes, Extraction, Margin, Oversampling, Rect, ReframeRoom, Size, Verdict
+from tallwide.answers import Axes, Extraction, Margin, Oversampling, Rect, ReframeRoom, Size
 from tallwide.geometry import Sides, opposite_roll, upright_sides_to_recorded
 from tallwide.job import Capture, Deliverable, Job, Raster, exact
 from tallwide_service.core.extraction import Solution
 from tallwide_service.core.optics import nyquist_lp_mm
 from tallwide_service.core.region import Region, usable_region
+from tallwide_service.core.verdict import verdict_of
 from tallwide_service.core.viewing import eye_limit
 
 Ratios = tuple[Fraction, Fraction]
@@ -38,7 +39,7 @@ def margin(deliverable: Deliverable, extraction: Extraction, capture: Capture, r
     if needed is not None:
         over = (Fraction(frame.width, needed.width), Fraction(frame.height, needed.height))
         photo = (behind[0] / needed.width, behind[1] / needed.height)
-    decided = None if over is None else verdict(over, asked)
+    decided = None if over is None else verdict_of(min(over), asked)
     return Margin(
         deliverable=deliverable.label,
         pixels=Size(frame.width, frame.height),
@@ -51,7 +52,7 @@ def margin(deliverable: Deliverable, extraction: Extraction, capture: Capture, r
         verdict=decided,
         enough=None if decided is None else decided != "short",
         photosite_oversampling=None if photo is None else oversampling(photo),
-        photosite_verdict=None if photo is None else verdict(photo, asked),
+        photosite_verdict=None if photo is None else verdict_of(min(photo), asked),
         scale_to_delivery=None if over is None else Axes(float(1 / over[0]), float(1 / over[1])),
         reframe_room=reframe_room(
             extraction.rect,
@@ -77,20 +78,6 @@ def photosites_behind(rect: Rect, capture: Capture) -> Ratios:
     across = Fraction(rect.width * imager.width, raster.width)
     down = Fraction(rect.height * imager.height, raster.height)
     return (down, across) if capture.is_on_its_side else (across, down)
-
-
-def verdict(over: Ratios, asked: Fraction) -> Verdict:
-    """Return whether the smaller oversampling reaches what is asked: `enough`, `at_limit` or `short`.
-
-    Examples
-    --------
-    >>> verdict((Fraction(3840, 3840), Fraction(2162, 2160)), Fraction(1))
-    'at_limit'
-    """
-    smaller = min(over)
-    if smaller < asked:
-        return "short"
-    return "at_limit" if smaller == asked else "enough"
 
 
 def oversampling(over: Ratios) -> Oversampling:

@@ -14,6 +14,7 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from tallwide.answers import AngleOfView, Rect, Size
+from tallwide.geometry import squeeze_along
 from tallwide.job import Capture, Number, exact
 
 ARC_MINUTE_DEG = 1 / 60
@@ -37,6 +38,11 @@ class Edges:
     top: float
     right: float
     bottom: float
+
+    @property
+    def farthest_mm(self) -> float:
+        """How far the corner farthest from the lens's axis is from it."""
+        return max(math.hypot(x, y) for x in (self.left, self.right) for y in (self.top, self.bottom))
 
 
 def pixel_mm(capture: Capture) -> tuple[Fraction, Fraction] | None:
@@ -84,13 +90,13 @@ def sensor_of(capture: Capture) -> Sensor | None:
     pixel = pixel_mm(capture)
     if pixel is None:
         return None
-    lens, squeeze = capture.lens, capture.squeeze
+    lens = capture.lens
     return Sensor(
         (capture.raster.width, capture.raster.height),
         (pixel[0].numerator, pixel[0].denominator, pixel[1].numerator, pixel[1].denominator),
         (lens.offset_mm.x, lens.offset_mm.y) if lens else (0, 0),
         lens.focal_length_mm if lens else None,
-        (squeeze, 1) if capture.squeeze_axis == "sensor_width" else (1, squeeze),
+        squeeze_along(capture),
         capture.is_on_its_side,
     )
 

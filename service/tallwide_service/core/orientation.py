@@ -7,6 +7,7 @@ a raster asks for nothing) and the day has the time and the storage, as far as t
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -120,10 +121,7 @@ def _refuse_too_many(job: Job) -> None:
     """Refuse more sets of positions than are weighed in time."""
     positions = len(captures_of(job)) * len(dict.fromkeys(job.rolls or ROLLS))
     passes = min(job.passes or PASSES, len(job.deliverables))
-    sets, term = 0, 1
-    for size in range(1, passes + 1):
-        term = term * (positions - size + 1) // size
-        sets += term
+    sets = sum(math.comb(positions, size) for size in range(1, passes + 1))
     if sets > LIMITS.position_sets:
         detail = (
             f"{positions} captures at a roll and {passes} passes are {sets:,} sets; {LIMITS.position_sets:,} are "
@@ -238,14 +236,9 @@ def _missing(job: Job, best: Draft, change: WhatWouldChange) -> str:
     sentences = []
     worst = _shortest(best)
     if worst is not None:
-        frame, needed = worst.extraction.upright_rect, worst.deliverable.raster
-        assert needed is not None  # noqa: S101 - it has a reach
-        asked = exact(worst.deliverable.minimum_oversampling)
-        missing = (
-            max(-(-asked * needed.width // 1) - frame.width, 0),
-            max(-(-asked * needed.height // 1) - frame.height, 0),
-        )
-        text = f"{pixels_reason(worst).text[:-1]}, {missing[0]:,} x {missing[1]:,} px are missing."
+        spare = worst.margin.spare_px
+        assert spare is not None  # noqa: S101 - it has a reach
+        text = f"{pixels_reason(worst).text[:-1]}, {max(-spare.x, 0):,} x {max(-spare.y, 0):,} px are missing."
         sentences.append(_with_way_out(text, 0, change))
     sentences += [reason.text for reason in day_reasons(job, best) if reason.code.startswith("too_little")]
     return " ".join(sentences[:2])

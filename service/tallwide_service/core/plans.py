@@ -23,8 +23,9 @@ from typing import Literal, get_args
 import numpy as np
 
 from tallwide.answers import Skipped
-from tallwide.job import Criterion, Job, Rig, Roll
+from tallwide.job import Capture, Criterion, Job, Rig, Roll
 from tallwide_service.core.positions import Pass, Position, Refused, Take, alone, positions_of, together
+from tallwide_service.core.region import lens_bounds
 from tallwide_service.core.rig import rig_check, rig_faults
 from tallwide_service.core.sharing import Choice, Rank, best_ways
 from tallwide_service.core.standing import Draft, Value, Worth, draft, order_of, standing, value_of, worth
@@ -261,13 +262,8 @@ def _value_in(take: Take | CannotBeMet, *, alone: bool) -> Value | None:
     """Return what one frame is worth; beside others it may be covered, and have any room."""
     if not isinstance(take, Take):
         return None
-    value = value_of_take(take)
+    value = value_of((take,))
     return value if alone else replace(value, covered=1, room=math.inf)
-
-
-def value_of_take(take: Take) -> Value:
-    """Return what one frame is worth."""
-    return value_of((Pass(None, (take,)),))  # type: ignore[arg-type] # a value does not ask for the position
 
 
 Parts = tuple[tuple[int, tuple[int, ...]], ...]  # positions by number, each with its deliverables
@@ -290,6 +286,7 @@ class _Together:
         self.job, self.positions, self.tables, self.passes = job, positions, tables, passes
         self.order = order_of(job)
         self.solved: dict[tuple[int, tuple[int, ...]], Pass | None] = {}
+        self.steps_a_frame = [_steps_a_frame(position.capture) for position in positions]
         self.work = LIMITS.orientation_work
 
     def find(self) -> Found:
@@ -320,14 +317,7 @@ class _Together:
         )
 
     def _cost(self, number: int, indices: tuple[int, ...]) -> int:
-        capture = self.positions[number].capture
-        lens = capture.lens
-        curved = capture.usable_area is not None or (
-            lens is not None and (lens.image_circle_mm is not None or lens.covered_mm is not None)
-        )
-        frames = len(indices) + _SETTING_UP if len(indices) > 1 else 1
-        side = 1 + max(capture.raster.width, capture.raster.height) // _SIDE_A_STEP
-        return frames * side * (_CURVED_COSTS if curved else 1)
+        return self.steps_a_frame[number] * (len(indices) + _SETTING_UP if len(indices) > 1 else 1)
 
     def _all_parts(self) -> Iterator[Parts]:
         frames = range(len(self.job.deliverables))
@@ -446,6 +436,13 @@ class _Together:
             return _Sketch(parts, (Fraction(-1),))
         least = tuple(map(min, zip(*held, strict=True)))
         return _Sketch(parts, self._worth_of((number for number, _ in parts), least, scale))
+
+
+def _steps_a_frame(capture: Capture) -> int:
+    """Return how many steps of work a frame takes."""
+    side = 1 + max(capture.raster.width, capture.raster.height) // _SIDE_A_STEP
+    is_curved = capture.usable_area is not None or bool(lens_bounds(capture))
+    return side * (_CURVED_COSTS if is_curved else 1)
 
 
 def _hope(sketch: _Sketch) -> tuple[Worth, ...]:

@@ -117,37 +117,58 @@ def positions_of(job: Job) -> tuple[tuple[Position, ...], tuple[Refused, ...]]:
                 continue
             seen.append(turned)
             try:
-                positions.append(_position(job, number, pointer, turned))
+                positions.append(position_at(job, number, pointer, turned))
             except CannotBeMet as error:
                 refused.append(Refused(number, capture.label, roll, error))
     return tuple(positions), tuple(refused)
 
 
-def _position(job: Job, number: int, pointer: str, capture: Capture) -> Position:
+def position_at(job: Job, number: int, pointer: str, capture: Capture) -> Position:
+    """Return the position of a capture as it records, the job's subject carried into its picture.
+
+    Raises
+    ------
+    CannotBeMet
+        If the capture does not record at its frame rate, or the subject does not lie inside its picture.
+    """
     recorded = as_recorded(capture, pointer)
-    framing, subject = job.framing, job.framing.subject
-    if subject is not None:
-        carried = carried_subject(subject, job.capture, recorded)
-        if carried is None:
-            picture = recorded.upright_raster
-            detail = (
-                f"the subject does not lie inside the {picture.width} x {picture.height} px of the picture at "
-                f"roll {capture.roll}"
-            )
-            raise CannotBeMet(detail, (Fault("/framing/subject", detail),))
-        framing = replace(framing, subject=carried)
-    return Position(number, pointer, recorded, framing)
+    return Position(number, pointer, recorded, carried_framing(job, recorded))
 
 
-def alone(job: Job, position: Position) -> tuple[Take | CannotBeMet, ...]:
-    """Return each deliverable as it comes out of a position with nothing beside it, or why it does not."""
+def carried_framing(job: Job, recorded: Capture) -> Framing:
+    """Return a job's framing with its subject where it lies in another capture's picture.
+
+    Raises
+    ------
+    CannotBeMet
+        If it does not lie inside the picture.
+    """
+    subject = job.framing.subject
+    if subject is None:
+        return job.framing
+    carried = carried_subject(subject, job.capture, recorded)
+    if carried is None:
+        picture = recorded.upright_raster
+        detail = (
+            f"the subject does not lie inside the {picture.width} x {picture.height} px of the picture at "
+            f"roll {recorded.roll}"
+        )
+        raise CannotBeMet(detail, (Fault("/framing/subject", detail),))
+    return replace(job.framing, subject=carried)
+
+
+def alone(job: Job, position: Position, *, asks_for_cover: bool = True) -> tuple[Take | CannotBeMet, ...]:
+    """Return each deliverable as it comes out of a position with nothing beside it, or why it does not.
+
+    Whether the lens covers them takes a second solution, without what the lens covers.
+    """
     view = replace(position.job(job), framing=replace(position.framing, arrangement="independent", nest=()))
     try:
         ground = ground_of(view)
     except CannotBeMet as error:
-        return (at_pointer(error, position),) * len(job.deliverables)
+        return (at_pointer(error, position.pointer),) * len(job.deliverables)
     bare = None
-    if has_lens_bounds(ground):
+    if asks_for_cover and lens_bounds(position.capture):
         bare = replace(ground, region=usable_region(without_lens_bounds(position.capture)))
     # Deliverables of one shape lie alike; a day's list has many rasters of few shapes.
     alike: dict[object, tuple[Placement, bool | None] | CannotBeMet] = {}
@@ -172,7 +193,7 @@ def _placed(
     try:
         placement = place_alone(frame, ground)
     except CannotBeMet as error:
-        return at_pointer(error, position)
+        return at_pointer(error, position.pointer)
     if bare is None:
         return placement, None
     free = place_alone(frame, bare).rect
@@ -193,9 +214,9 @@ def together(job: Job, position: Position, indices: tuple[int, ...], *, asks_for
     try:
         ground, solution = ground_of(view), solve(view)
     except CannotBeMet as error:
-        raise at_pointer(error, position) from error
+        raise at_pointer(error, position.pointer) from error
     free = None
-    if asks_for_cover and has_lens_bounds(ground):
+    if asks_for_cover and lens_bounds(position.capture):
         free = solve(replace(view, capture=without_lens_bounds(position.capture))).extractions
     takes = []
     for place, (index, extraction) in enumerate(zip(indices, solution.extractions, strict=True)):
@@ -212,11 +233,6 @@ def _take(index: int, deliverable: Deliverable, extraction: Extraction, ground: 
     return Take(index, deliverable, extraction, found, covered)
 
 
-def has_lens_bounds(ground: Ground) -> bool:
-    """Whether anything is known of what the lens covers."""
-    return bool(lens_bounds(ground.capture))
-
-
 def without_lens_bounds(capture: Capture) -> Capture:
     """Return a capture with a lens that covers everything."""
     if capture.lens is None:
@@ -224,12 +240,12 @@ def without_lens_bounds(capture: Capture) -> Capture:
     return replace(capture, lens=replace(capture.lens, image_circle_mm=None, covered_mm=None))
 
 
-def at_pointer(error: CannotBeMet, position: Position) -> CannotBeMet:
-    """Return an error of a pass with its pointers into the job that the pass was made from."""
+def at_pointer(error: CannotBeMet, pointer: str, saying: str = "{}") -> CannotBeMet:
+    """Return an error about a job's own capture with its pointers at the place that the capture was taken from."""
     faults = tuple(
-        replace(fault, pointer=position.pointer + fault.pointer.removeprefix("/capture"))
+        replace(fault, pointer=pointer + fault.pointer.removeprefix("/capture"))
         if fault.pointer.startswith("/capture")
         else fault
         for fault in error.faults
     )
-    return CannotBeMet(str(error), faults)
+    return CannotBeMet(saying.format(error), faults)

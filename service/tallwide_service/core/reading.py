@@ -156,12 +156,3 @@ def homography(source: Points, target: Points) -> Points:
     solved = np.append(np.linalg.solve(np.array(rows), np.array(right)), 1.0).reshape(3, 3)
     back = np.diag([unit, unit, 1.0])
     return np.asarray(back @ solved @ np.linalg.inv(back), dtype=float)
-
-
-def recorded_corners(belongs: Rect, capture: Capture) -> Points:
-    """Return where an upright rectangle's corners, in the chart's order, lie on the recorded raster."""
-    upright = corners_of(belongs)
-    width, height = capture.raster.width, capture.raster.height
-    x, y = upright[:, 0], upright[:, 1]
-    turned = {0: (x, y), 90: (y, height - x), 180: (width - x, height - y), 270: (width - y, x)}[capture.roll]
-    return np.stack(turned, axis=1)

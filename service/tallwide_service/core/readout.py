@@ -12,6 +12,7 @@ import math
 from typing import NamedTuple
 
 from tallwide.answers import Extraction, ReadoutEffect
+from tallwide.geometry import squeeze_along
 from tallwide.job import Capture, Movement
 from tallwide_service.core.optics import pixel_mm
 
@@ -78,18 +79,13 @@ def _speeds(capture: Capture, movement: Movement | None) -> Speeds | None:
     # The camera pans to the right: the picture goes left. It tilts upwards: the picture sinks.
     across = -focal_mm * math.radians(movement.pan_deg_s)
     down = focal_mm * math.radians(movement.tilt_deg_s)
-    height_mm = capture.raster.height * float(pixel[1]) * _squeeze(capture)[1]
+    height_mm = capture.raster.height * float(pixel[1]) * squeeze_along(capture)[1]
     return Speeds(across, down, height_mm / (capture.readout_ms / 1000))
-
-
-def _squeeze(capture: Capture) -> tuple[float, float]:
-    """Return the squeeze along the recorded raster's width and its height."""
-    return (capture.squeeze, 1) if capture.squeeze_axis == "sensor_width" else (1, capture.squeeze)
 
 
 def _upright_pixel_mm(capture: Capture) -> tuple[float, float]:
     """Return an upright pixel's width and height, mm as shown."""
-    pixel, squeeze = pixel_mm(capture), _squeeze(capture)
+    pixel, squeeze = pixel_mm(capture), squeeze_along(capture)
     assert pixel is not None  # noqa: S101 - asked where a pitch is
     across, down = float(pixel[0]) * squeeze[0], float(pixel[1]) * squeeze[1]
     return (down, across) if capture.is_on_its_side else (across, down)

@@ -9,6 +9,7 @@ from collections.abc import Iterator, Sequence
 from fractions import Fraction
 
 from tallwide.answers import Reason
+from tallwide.geometry import squeeze_along
 from tallwide.job import Capture, Criterion, Job, exact
 from tallwide_service.core.positions import Pass, Take
 from tallwide_service.core.production import captures_of
@@ -103,9 +104,8 @@ def _position(job: Job, one: Pass) -> Iterator[Reason]:
     """Say what the position of a pass does to its picture."""
     position, capture = one.position, one.position.capture
     if position.roll:
-        text = f"The camera is turned by {position.roll} degrees clockwise, seen from behind."
-        if position.roll in (90, 270):
-            text = f"The camera is turned on its side, by {position.roll} degrees clockwise, seen from behind."
+        how = "on its side, by" if capture.is_on_its_side else "by"
+        text = f"The camera is turned {how} {position.roll} degrees clockwise, seen from behind."
         yield Reason("turned", text, numbers={"roll": position.roll})
         if capture.is_on_its_side:
             yield Reason(
@@ -146,11 +146,11 @@ def _squeeze(capture: Capture) -> Iterator[Reason]:
     """Say what the squeeze does: it stays on its sensor axis when the body turns."""
     if capture.squeeze == 1:
         return
-    picture, squeeze = capture.upright_raster, exact(capture.squeeze)
-    along_width = (capture.squeeze_axis == "sensor_width") != capture.is_on_its_side
-    width, height = picture.width * (squeeze if along_width else 1), picture.height * (1 if along_width else squeeze)
+    picture, squeeze = capture.upright_raster, squeeze_along(capture)
+    across, down = squeeze[::-1] if capture.is_on_its_side else squeeze
+    width, height = picture.width * exact(across), picture.height * exact(down)
     axis = "sensor's " + ("width" if capture.squeeze_axis == "sensor_width" else "height")
-    lies = "across" if along_width else "upright"
+    lies = "across" if across != 1 else "upright"
     yield Reason(
         "squeeze_turns_with_body" if capture.is_on_its_side else "squeeze",
         f"The squeeze of {capture.squeeze:g} acts along the {axis}, which lies {lies} here: {picture.width:,} x "

@@ -79,14 +79,14 @@ def with_lines(capture: Capture, lines: int, pointer: str = "/capture") -> Captu
         capture,
         raster=Raster(raster.width, kept),
         photosites=photosites,
-        usable_area=_shifted(capture.usable_area, raster.height, kept),
+        usable_area=_shifted(capture.usable_area, raster.height, kept, pointer),
         readout_ms=None if capture.readout_ms is None else float(exact(capture.readout_ms) * kept / raster.height),
         rate_limits=None,
     )
 
 
 def _shifted(
-    area: tuple[tuple[Number, Number], ...] | None, lines: int, kept: int
+    area: tuple[tuple[Number, Number], ...] | None, lines: int, kept: int, pointer: str
 ) -> tuple[tuple[Number, Number], ...] | None:
     """Return a convex usable area cut to the middle lines, in their own coordinates."""
     if area is None:
@@ -97,7 +97,7 @@ def _shifted(
         corners = _cut(corners, bound, inside_is_below=inside_is_below)
     if len(corners) < 3:
         detail = "the lines that are recorded at this frame rate do not meet the usable area"
-        raise CannotBeMet(detail, (Fault("/capture/usable_area", detail),))
+        raise CannotBeMet(detail, (Fault(f"{pointer}/usable_area", detail),))
     # A corner that the cut made has any rational x; a millionth of a pixel is nearer than any grid.
     return tuple((float(round(x, 6)), float(y)) for x, y in corners)
 

@@ -7,13 +7,13 @@ criteria, in the order that is preferred.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import get_args
 
 from tallwide.job import Criterion, Job, Production
-from tallwide_service.core.positions import Pass
+from tallwide_service.core.positions import Pass, Take
 from tallwide_service.core.production import DayCost, day_cost, fit
 
 PREFER: tuple[Criterion, ...] = get_args(Criterion)
@@ -55,12 +55,11 @@ def draft(passes: tuple[Pass, ...], production: Production | None, *, value: Val
     """Return the draft of a plan; a camera starts upright, so that what it shoots upright comes first."""
     passes = tuple(sorted(passes, key=lambda one: one.position.roll != 0))
     cost = day_cost([(one.position.number, one.position.capture) for one in passes], production)
-    return Draft(passes, value or value_of(passes), cost, fit(cost, production))
+    return Draft(passes, value or value_of([take for one in passes for take in one.takes]), cost, fit(cost, production))
 
 
-def value_of(passes: Iterable[Pass]) -> Value:
-    """Return what the frames of some passes are worth."""
-    takes = [take for one in passes for take in one.takes]
+def value_of(takes: Sequence[Take]) -> Value:
+    """Return what some frames are worth."""
     return Value(
         reach=min((take.reach for take in takes if take.reach is not None), default=UNASKED),
         covered=int(all(take.covered is not False for take in takes)),

@@ -10,6 +10,7 @@ from __future__ import annotations
 from fractions import Fraction
 from math import ceil, floor
 
+from tallwide.geometry import squeeze_along
 from tallwide.job import Capture, Subject, exact
 
 
@@ -40,11 +41,9 @@ def carried_subject(subject: Subject, origin: Capture, target: Capture) -> Subje
 def _scene_a_pixel(capture: Capture, other: Capture) -> tuple[Fraction, Fraction]:
     """Return how much scene one upright pixel shows, across and down, in units that both captures share."""
     raster, imager = capture.raster, capture.imager
-    along_width, along_height = Fraction(imager.width, raster.width), Fraction(imager.height, raster.height)
-    if capture.squeeze_axis == "sensor_width":
-        along_width *= exact(capture.squeeze)
-    else:
-        along_height *= exact(capture.squeeze)
+    squeeze_x, squeeze_y = squeeze_along(capture)
+    along_width = Fraction(imager.width, raster.width) * exact(squeeze_x)
+    along_height = Fraction(imager.height, raster.height) * exact(squeeze_y)
     scale = Fraction(1)
     if capture.photosite_pitch_um is not None and other.photosite_pitch_um is not None:
         scale *= exact(capture.photosite_pitch_um)

@@ -9,9 +9,10 @@ from __future__ import annotations
 import math
 from fractions import Fraction
 
-from tallwide.answers import Extraction, EyeLimit, Verdict
+from tallwide.answers import Extraction, EyeLimit
 from tallwide.job import Deliverable, Display, Number, exact
 from tallwide_service.core.optics import ARC_MINUTE_DEG
+from tallwide_service.core.verdict import verdict_of
 
 INCH_MM = Fraction(254, 10)
 
@@ -40,17 +41,11 @@ def eye_limit(deliverable: Deliverable, extraction: Extraction) -> EyeLimit | No
         rows_delivered=delivered,
         rows_extracted=extracted,
         limited_by=limited_by,  # type: ignore[arg-type] # one of the four names above
-        verdict=_verdict(extracted, asked),
+        verdict=verdict_of(extracted, asked),
         extraction_enough_from_mm=None if eye is None else enough_from_mm(display.height_mm, extracted),
         delivered_pixels_per_inch=None if delivered is None else pixels_per_inch(delivered, display.height_mm),
         extracted_pixels_per_inch=pixels_per_inch(extracted, display.height_mm),
     )
-
-
-def _verdict(extracted: int, asked: int) -> Verdict:
-    if extracted == asked:
-        return "at_limit"
-    return "enough" if extracted > asked else "short"
 
 
 def resolvable_rows(height_mm: Number, distance_mm: Number) -> int:

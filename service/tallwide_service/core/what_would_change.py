@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from math import hypot
 
 from tallwide.answers import ChangeoverLimit, Flip, Mend, Rect, Size, WhatWouldChange
 from tallwide.job import LARGEST_SIDE_PX, Capture, Criterion, Job, Production, Raster, exact
@@ -361,8 +360,7 @@ def covering_circle_mm(rect: Rect, capture: Capture) -> Fraction:
     """Return the diameter, in whole steps, of the smallest circle around the lens's axis that holds a rectangle."""
     pixel = pixel_mm(capture)
     assert pixel is not None  # noqa: S101 - a lens's bounds need the pitch
-    edges = edges_mm(rect, capture, pixel)
-    radius = max(hypot(x, y) for x in (edges.left, edges.right) for y in (edges.top, edges.bottom))
+    radius = edges_mm(rect, capture, pixel).farthest_mm
     return (int(2 * radius / CIRCLE_STEP_MM) + 1) * CIRCLE_STEP_MM
 
 
