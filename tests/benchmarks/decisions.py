@@ -62,14 +62,13 @@ def day(captures: tuple[Capture, ...], *, together: bool = False, most: int = LI
 
 
 def rental(rows: int, *, together: bool = False) -> Job:
-    """Return a table of coverage with as many rows as are computed."""
-    count = min(LIMITS.deliverables, 16)
+    """Return a table of coverage with as many rows as are computed: of 16 deliverables on two modes."""
+    count, captures = 16, modes(2)
     lenses = tuple(
         LensChoice(f"lens {index}", image_circle_mm=40 + index, focal_length_mm=20 + index)
-        for index in range(rows // count // 4)
+        for index in range(rows // count // len(captures))
     )
     framing = Framing("shared_point", point=Point(None, None)) if together else Framing()
-    captures = modes(4)
     return Job(captures[0], frames(count, apart=together), framing, captures=captures, lenses=lenses)
 
 

@@ -186,6 +186,8 @@ def _binding(
 
 def _nearest(room: int, share: int, unit: int, step: int, before: int, after: int) -> int:
     """Return the grid place nearest to a share of the room; a tie goes to the smaller."""
+    # `snap.nearest_step_of`, written out: it is asked for twice a frame, and calling it takes a quarter of a bare
+    # frame's time (2.5 rather than 2.0 us).
     whole = unit * step
     nearest = -((whole - 2 * share * room) // (2 * whole)) * step
     lowest = -(-before // step) * step
