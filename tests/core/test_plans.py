@@ -33,7 +33,8 @@ def test_frames_that_lie_alone_give_the_unbeaten_plans_of_brute_force(job):
 @settings(max_examples=12, deadline=None)
 @given(job=production_jobs(arrangement="shared_point"))
 def test_frames_on_a_shared_point_give_the_unbeaten_plans_of_brute_force(job):
-    check_against_brute_force(job)
+    if check_against_brute_force(job):
+        assert orientation(job).considered.complete
 
 
 def check_against_brute_force(job):
@@ -42,7 +43,7 @@ def check_against_brute_force(job):
         found = find_plans(job)
     except CannotBeMet:
         assert not possible
-        return
+        return False
     assert found.proof == "exhausted"
     mine = {value(draft) for draft, beaten in zip(found.drafts, found.beaten_by, strict=True) if beaten is None}
     assert mine == unbeaten(possible)
@@ -53,6 +54,7 @@ def check_against_brute_force(job):
             for one in draft.passes
         )
         assert value(draft) == tuple(possible[key].values())
+    return True
 
 
 # The best plan parts these frames in a way that promises less alone than another way in the same passes.
@@ -235,6 +237,25 @@ def test_on_a_shared_point_work_is_bounded_and_what_is_left_open_is_said():
     assert advice.considered.proof in ("bounded", "none")
     assert advice.considered.plans_weighed < 100
     assert len(advice.plans) >= 1
+
+
+def test_one_pass_on_one_point_has_no_plan_that_is_not_sketched_and_is_complete(monkeypatch):
+    frames = tuple(Deliverable(f"f{i}", raster=Raster(8 + 5 * i, 30 - 4 * i)) for i in range(4))
+    framing = Framing("shared_point", point=Point(None, None))
+    job = Job(Capture(Raster(60, 40), grid=Grid(1, 1, 1, 1)), frames, framing, passes=1)
+    whole = find_plans(job)
+    monkeypatch.setattr(plans, "_MOST_PLANS_EXHAUSTED", 0)
+    monkeypatch.setattr(plans, "LIMITS", replace(LIMITS, orientation_work=1))
+    few = find_plans(job)
+    assert few.proof in ("bounded", "none")  # the work was used up, or the others promise less
+    assert orientation(job).considered.complete is False
+    monkeypatch.setattr(plans, "LIMITS", LIMITS)
+    apart = replace(job, rolls=(0,))
+    assert find_plans(apart).proof == "exhausted"
+    assert orientation(apart).considered.complete
+    assert [draft.passes for draft in find_plans(apart).drafts] == [
+        draft.passes for draft in whole.drafts if draft.passes[0].position.roll == 0
+    ]
 
 
 def test_a_bounded_proof_holds_where_brute_force_can_check_it(monkeypatch):
