@@ -11,6 +11,7 @@ from concurrent.futures import ThreadPoolExecutor
 import pytest
 
 from entrance.conftest import ask
+from tallwide_service import create_app
 from tallwide_service.api.entrance import layer
 from tallwide_service.api.entrance.names import Routes, trace_id
 from tallwide_service.limits import LIMITS
@@ -105,6 +106,33 @@ def test_what_two_servers_might_read_in_two_ways_is_refused(entrance, environ, s
     assert status == 200 or got.problem["status"] == status
 
 
+@pytest.mark.parametrize("path", ["//v1/orientation", "///v1/orientation", "//livez", "//", "v1/orientation", "*"])
+def test_a_path_that_others_would_take_for_another_one_leads_nowhere(entrance, path):
+    """What is behind takes off leading strokes, so that work would be done outside of places and deadlines."""
+    reached = []
+    app = entrance(lambda environ: reached.append(environ) or b"done")
+    got = ask(app, path)
+    assert (got.status, got.problem["instance"]) == (404, path)
+    assert reached == []
+    assert app.places.taken == 0
+
+
+@pytest.mark.parametrize("path", ["/v1//limits", "//v1/limits", "/v1/limits/", "/page//main.js", "/docs//", "/page"])
+def test_no_path_is_redirected_to_a_host_of_the_caller_s(path):
+    got = ask(create_app(Settings(log=False)), path, "GET", b"", HTTP_HOST="evil.example")
+    assert (got.status, got.problem["instance"]) == (404, path)
+    assert got.header("Location") is None
+    assert b"evil" not in got.body
+
+
+def test_no_route_redirects_to_an_address_with_a_host():
+    app = create_app(Settings(log=False))
+    for rule in sorted({str(rule) for rule in app.url_map.iter_rules()}):
+        for path in (rule, rule.rstrip("/") or "/", rule + "/", rule.replace("/", "//")):
+            moved = ask(app, path, "GET", b"", HTTP_HOST="evil.example").header("Location")
+            assert moved is None or "/" not in moved.rstrip("/"), path
+
+
 # --- places ---------------------------------------------------------------------------------------------------------
 
 
@@ -172,30 +200,44 @@ def test_retry_after_grows_with_the_work_ahead_and_is_bounded(entrance):
 
 
 class Dripping(io.RawIOBase):
-    """A body that does not come to its end before it is let go."""
+    """A body that does not come before it is let go, and then at once."""
 
     def __init__(self) -> None:
         super().__init__()
-        self.go = threading.Event()
+        self.go, self.is_over = threading.Event(), False
 
     def read(self, _=-1) -> bytes:
         assert self.go.wait(20)
-        return b"{}"
+        rest, self.is_over = b"" if self.is_over else b"{}", True
+        return rest
 
 
-def test_senders_that_dawdle_hold_no_place_to_compute_in(entrance):
+@pytest.mark.parametrize(
+    ("content_type", "kind", "most"),
+    [
+        ("application/json", "_bodies", layer.BODIES),
+        ("multipart/form-data; boundary=x", "_uploads", layer.UPLOADS),
+        # Types are told apart regardless of case: RFC 9110, 8.3.1.
+        ("Multipart/form-data; boundary=x", "_uploads", layer.UPLOADS),
+        ("MULTIPART/FORM-DATA; boundary=x", "_uploads", layer.UPLOADS),
+    ],
+)
+def test_senders_that_dawdle_hold_no_place_to_compute_in(entrance, content_type, kind, most):
     app = entrance(threads=1)
-    bodies = [Dripping() for _ in range(layer.BODIES)]
-    with ThreadPoolExecutor(layer.BODIES) as callers:
-        slow = [callers.submit(ask, app, **{"wsgi.input": body}) for body in bodies]
-        while app._reading._bodies.taken < layer.BODIES:
+    bodies = [Dripping() for _ in range(most)]
+    sent = {"CONTENT_TYPE": content_type, "CONTENT_LENGTH": str(LIMITS.body_bytes + 1 if kind == "_uploads" else 2)}
+    with ThreadPoolExecutor(most) as callers:
+        slow = [callers.submit(ask, app, **sent, **{"wsgi.input": body}) for body in bodies]
+        until = time.monotonic() + 10
+        while getattr(app._reading, kind).taken < most:
+            assert time.monotonic() < until
             time.sleep(0.01)
         assert app.places.taken == 0
         assert ask(app, "/v1/extractions", "GET", b"").status == 200
-        assert ask(app).status == 429
+        assert ask(app, CONTENT_TYPE=content_type).status == 429
         for body in bodies:
             body.go.set()
-        assert [each.result().status for each in slow] == [200] * layer.BODIES
+        assert [each.result().status for each in slow] == [200] * most
     assert ask(app).status == 200
 
 
@@ -204,12 +246,15 @@ def test_senders_that_dawdle_hold_no_place_to_compute_in(entrance):
     [(2, True), (LIMITS.body_bytes, True), (LIMITS.body_bytes + 1, False)],
 )
 def test_a_body_that_says_it_is_too_large_is_not_read(entrance, length, is_read):
-    app = entrance(lambda environ: str(environ.get("tallwide.body") is not None).encode())
-    assert ask(app, body=b" " * length).body == str(is_read).encode()
+    sent = io.BytesIO(b" " * length)
+    app = entrance(lambda environ: str(environ["wsgi.input"] is not sent).encode())
+    got = ask(app, **{"wsgi.input": sent, "CONTENT_LENGTH": str(length)})
+    assert got.body == str(is_read).encode()
+    assert sent.tell() == (length if is_read else 0)
 
 
 def test_a_body_sent_in_pieces_is_read_to_one_byte_beyond_the_bound(entrance):
-    app = entrance(lambda environ: str(len(environ["tallwide.body"])).encode())
+    app = entrance(lambda environ: str(len(environ["wsgi.input"].read())).encode())
     endless_body = io.BytesIO(b" " * (LIMITS.body_bytes * 2))
     got = ask(app, **{"wsgi.input": endless_body, "CONTENT_LENGTH": "", "wsgi.input_terminated": True})
     assert got.body == str(LIMITS.body_bytes + 1).encode()
@@ -243,9 +288,6 @@ def test_hundreds_of_deadlines_leave_every_thread_and_every_place_as_they_were(e
         answers = list(callers.map(one, range(300)))
     assert {(503, 200), (200, 200)} == set(answers)
     assert app.places.taken == app.places.waiting.taken == 0
-
-
-# --- streams --------------------------------------------------------------------------------------------------------
 
 
 # --- access ---------------------------------------------------------------------------------------------------------

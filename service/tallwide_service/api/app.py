@@ -100,6 +100,8 @@ def create_app(settings: Settings | None = None, *, is_bounded: bool = True) -> 
     """
     settings = read_settings(os.environ) if settings is None else settings
     app = Flask("tallwide_service", static_folder=None)
+    # A path with a stroke too many is a 404, not a redirect to whatever host the caller named.
+    app.url_map.merge_slashes = False
     app.config.update(
         API_TITLE="tallwide",
         API_VERSION=VERSION,

@@ -21,7 +21,6 @@ Result = TypeVar("Result")
 TICK_S = 0.05
 # An exception that hits a destructor is swallowed by the interpreter, so a stretch that goes on is told again.
 AGAIN_S, MOST_TIMES = 1.0, 5
-NEVER = threading.Event()
 
 _raise_in = ctypes.pythonapi.PyThreadState_SetAsyncExc
 _raise_in.argtypes = (ctypes.c_ulong, ctypes.py_object)
@@ -131,4 +130,4 @@ def _watch(watched: weakref.ref[Deadline]) -> None:
     while (deadline := watched()) is not None:
         deadline.look()
         del deadline
-        NEVER.wait(TICK_S)
+        time.sleep(TICK_S)

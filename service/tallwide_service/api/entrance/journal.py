@@ -10,6 +10,7 @@ import contextlib
 import logging
 import os
 import threading
+import time
 import weakref
 from collections import deque
 from collections.abc import Callable, Sequence
@@ -21,7 +22,6 @@ import orjson
 
 EVERY_S = 0.1
 MOST_LINES = 20_000
-NEVER = threading.Event()
 LONGEST_PATH = 200
 
 
@@ -153,7 +153,7 @@ def _again(kept: weakref.ref[Journal], step: Callable[[Journal], None]) -> None:
     while (journal := kept()) is not None:
         step(journal)
         del journal
-        NEVER.wait(EVERY_S)
+        time.sleep(EVERY_S)
 
 
 def _last_words(kept: weakref.ref[Journal]) -> None:

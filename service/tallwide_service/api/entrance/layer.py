@@ -173,6 +173,8 @@ class Entrance:
             shown = environ.get("HTTP_AUTHORIZATION", "")
             if not self._tokens.open_for(shown):
                 return refusal(environ, no_token(is_shown=bool(shown)))
+        if not is_plain(path):
+            return refusal(environ, NOT_FOUND)
         if path in READINESS and not self._is_welcoming:
             return refusal(environ, STOPPING)
         if not (self._is_bounded and computes(path)):
@@ -231,6 +233,11 @@ def _close(parts: Iterable[bytes]) -> None:
 def is_for_everybody(path: str) -> bool:
     """Whether a path needs no token: probes, and files that are the same for everybody."""
     return path in PROBES or path in FILES or path.startswith(FOLDERS)
+
+
+def is_plain(path: str) -> bool:
+    """Whether a path begins with one stroke; what is behind would take off a second one, and route it all the same."""
+    return path[0] == "/" and path[1:2] != "/"
 
 
 def computes(path: str) -> bool:
@@ -292,4 +299,5 @@ STRANGE_CODING = Problem(
     501, "", "Not Implemented", "of transfer codings, chunked alone is understood", headers={"Connection": "close"}
 )
 NO_HOST = Problem(400, "", "Bad Request", "a request of HTTP/1.1 names its host", headers={"Connection": "close"})
+NOT_FOUND = Problem(404, "", "Not Found", "there is nothing here; a path begins with one stroke")
 STOPPING = Problem(503, "stopping", "The service is about to stop", "it finishes what it has begun; ask another one")

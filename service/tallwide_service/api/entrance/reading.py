@@ -71,7 +71,7 @@ class Reading:
             coming = -1  # sent in pieces of which only the last one tells
         else:
             return 0
-        is_upload = environ.get("CONTENT_TYPE", "").startswith("multipart/")
+        is_upload = environ.get("CONTENT_TYPE", "").lower().startswith("multipart/")  # RFC 9110, 8.3.1
         if coming > (LARGEST_UPLOAD_BYTES if is_upload else LIMITS.body_bytes):
             return 0
         if is_upload:
@@ -82,7 +82,6 @@ class Reading:
         finally:
             self._bodies.give_back()
         environ["wsgi.input"] = io.BytesIO(body)
-        environ["tallwide.body"] = body
         return len(body)
 
     def _read_upload(self, environ: Environ, coming: int) -> int:
