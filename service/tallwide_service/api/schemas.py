@@ -1030,9 +1030,8 @@ class FormToReadSchema(NounSchema):
     """A hand-off document that is read back."""
 
     noun = FormToRead
-    document = fields.Raw(
+    document = DocumentField(
         required=True,
-        error_messages={**PLAIN},
         metadata={"description": "The document: a JSON value for the forms that are JSON, else its text."},
     )
     lenient = switch("Whether liberties are taken where the standard is not kept; each is listed.")
