@@ -7,11 +7,12 @@ import os
 import re
 import subprocess
 import sys
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 
 import pytest
 
+from tallwide_service.serving import hand_down
 from tallwide_service.settings import Settings, WrongSetting, read_settings, shown
 
 SECRET = "harbour-crane-0123456789"  # noqa: S105 - opens nothing
@@ -131,3 +132,14 @@ def test_commands_refuse_a_variable_that_nobody_reads(name):
     done = command(name, TALLWIDE_TOKNES=SECRET)
     assert (done.returncode, done.stdout) == (2, "")
     assert done.stderr == "there is no setting TALLWIDE_TOKNES; the nearest name is TALLWIDE_TOKENS\n"
+
+
+@pytest.mark.parametrize(
+    ("name", "default", "other"), [("host", "127.0.0.1", "::1"), ("workers", 1, 4), ("threads", 2, 8)]
+)
+def test_workers_get_what_the_command_line_says_and_not_what_the_environment_says(monkeypatch, name, default, other):
+    monkeypatch.setattr(os, "environ", {f"TALLWIDE_{name.upper()}": str(other), "TALLWIDE_WAITING": "3"})
+    assert getattr(read_settings(os.environ), name) == other
+    hand_down(replace(read_settings(os.environ), **{name: default}))
+    assert getattr(read_settings(os.environ), name) == default
+    assert read_settings(os.environ).waiting == 3

@@ -16,7 +16,6 @@ import tempfile
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import fields
 from multiprocessing import active_children
 from pathlib import Path
 from types import FrameType
@@ -31,6 +30,7 @@ from tallwide_service.api.app import create_app
 from tallwide_service.api.entrance.journal import JsonLines
 from tallwide_service.api.entrance.layer import threads_needed
 from tallwide_service.api.entrance.tokens import Tokens
+from tallwide_service.memory import share_pools
 from tallwide_service.settings import PREFIX, Settings
 
 LOG = logging.getLogger("tallwide_service")
@@ -38,6 +38,7 @@ LOG = logging.getLogger("tallwide_service")
 STOP_S = 29
 HEADER_S = 10
 LEAVING = signal.SIGUSR1
+ON_THE_COMMAND_LINE = ("host", "port", "workers", "threads")
 SHARED_NUMBERS = "PROMETHEUS_MULTIPROC_DIR"
 # The files that prometheus-client makes for one process, each of this size at first.
 NUMBER_FILES, NUMBER_FILE_BYTES = ("counter", "histogram", "gauge_livesum", "gauge_max"), 1 << 20
@@ -91,6 +92,7 @@ def serve(settings: Settings) -> None:
 
 def worker_app() -> Flask:
     """Return the app of one worker, which SIGUSR1 tells that it is about to stop."""
+    share_pools()
     reserve_numbers()
     app = create_app()
     signal.signal(LEAVING, lambda *_: app.extensions["tallwide-entrance"].stop_welcoming())
@@ -98,11 +100,9 @@ def worker_app() -> Flask:
 
 
 def hand_down(settings: Settings) -> None:
-    """Give workers the settings that the command line may have changed."""
-    for each in fields(Settings):
-        value = getattr(settings, each.name)
-        if type(value) in (int, str) and value != each.default:
-            os.environ[PREFIX + each.name.upper()] = str(value)
+    """Give workers the settings that the command line may have changed, whatever the environment says of them."""
+    for name in ON_THE_COMMAND_LINE:
+        os.environ[PREFIX + name.upper()] = str(getattr(settings, name))
 
 
 def say_who_may_ask(settings: Settings, address: str, tokens: Tokens) -> None:

@@ -2,30 +2,25 @@
 
 from __future__ import annotations
 
-import ctypes
 import hashlib
 import io
-import sys
 from dataclasses import dataclass
-from functools import cache
 from typing import IO, TYPE_CHECKING, Any
 
 from flask import Request, request
 from werkzeug.exceptions import RequestEntityTooLarge
 
 from tallwide.job import Job, Plate
-from tallwide_service.api.body import counted, job_of, json_document, too_large
+from tallwide_service.api.body import counted, job_of, json_document, refuse_unknown_parameters, too_large
 from tallwide_service.api.documented import EXAMPLE_JOB, JSON_TYPE, job_body
 from tallwide_service.api.problems import Problem
 from tallwide_service.limits import LIMITS
+from tallwide_service.memory import give_large_blocks_back
 
 if TYPE_CHECKING:
     from tallwide_service.render.still import Still
 
 MULTIPART = "multipart/form-data"
-# glibc's mallopt(3): blocks from this size on are mapped, and go back to the system when they are freed. Left to
-# itself, glibc keeps blocks of up to 32 MB once it has seen some, and one still after the other takes more.
-_M_MMAP_THRESHOLD, _MAPPED_BYTES = -3, 4 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,17 +44,10 @@ def has_still() -> bool:
     return request.mimetype == MULTIPART
 
 
-@cache
-def _give_large_memory_back() -> None:
-    """Have the C library give back the memory of a still when it is done with, where it knows how; once a process."""
-    set_option = getattr(ctypes.CDLL(None), "mallopt", None) if sys.platform == "linux" else None
-    if set_option is not None:
-        set_option(_M_MMAP_THRESHOLD, _MAPPED_BYTES)
-
-
 def posted_job_and_still() -> Posted:
     """Return the parts of a multipart request, bounded before they are read."""
-    _give_large_memory_back()
+    refuse_unknown_parameters(request, frozenset())
+    give_large_blocks_back()
     from tallwide_service.render.still import Bounds, read_still  # noqa: PLC0415 - decoders load when a still comes
 
     most = LIMITS.plate_bytes + LIMITS.body_bytes
