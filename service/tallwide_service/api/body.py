@@ -32,8 +32,9 @@ _HALF_PAIR = re.compile(r"\\u[dD][89a-fA-F]")
 _quick_job = reader_of(JOB_SCHEMA)
 
 
-def posted_job(request: Request) -> Job:
-    """Return the job in a request's body."""
+def posted_job(request: Request, *, beside: frozenset[str] = frozenset()) -> Job:
+    """Return the job in a request's body; `beside` names what the query may hold."""
+    refuse_unknown_parameters(request, beside)
     return counted(request, read_job(posted_bytes(request)))
 
 
@@ -48,15 +49,28 @@ def queried_job(request: Request, *, beside: frozenset[str] = frozenset()) -> Jo
 
     `beside` names what else the query may hold.
     """
-    unknown = sorted(request.args.keys() - {"job"} - beside)
-    if unknown:
-        raise Problem(400, "query", "The query could not be read", f"unknown parameter {unknown[0][:40]!r}")
-    written = request.args.get("job")
-    if not written:
-        raise Problem(400, "query", "The query could not be read", "the parameter job is required")
+    refuse_unknown_parameters(request, beside | {"job"})
+    given = request.args.getlist("job")
+    if len(given) > 1:
+        raise unreadable_query("the parameter job is given more than once")
+    if not any(given):
+        raise unreadable_query("the parameter job is required")
+    (written,) = given
     if len(written) > LIMITS.query_job_characters:
         raise too_large("the parameter job", LIMITS.query_job_characters, len(written), "characters")
     return counted(request, read_job(inflated(written)))
+
+
+def refuse_unknown_parameters(request: Request, known: frozenset[str]) -> None:
+    """Refuse a query with a parameter that the endpoint does not have: nothing is silently left out."""
+    unknown = sorted(request.args.keys() - known)
+    if unknown:
+        raise unreadable_query(f"unknown parameter {unknown[0][:40]!r}")
+
+
+def unreadable_query(why: str) -> Problem:
+    """Return the problem of a query string that is not what the endpoint reads."""
+    return Problem(400, "query", "The query could not be read", why)
 
 
 def posted_bytes(request: Request) -> bytes:
@@ -92,13 +106,11 @@ def inflated(written: str) -> bytes:
         inflator = zlib.decompressobj()
         document = inflator.decompress(packed, LIMITS.query_job_bytes + 1)
     except (binascii.Error, ValueError, zlib.error) as error:
-        raise Problem(
-            400, "query", "The query could not be read", "job is not base64url of a deflated (zlib) document"
-        ) from error
+        raise unreadable_query("job is not base64url of a deflated (zlib) document") from error
     if len(document) > LIMITS.query_job_bytes:
         raise too_large("the document in job", LIMITS.query_job_bytes, f"more than {LIMITS.query_job_bytes}", "bytes")
     if not inflator.eof or inflator.unused_data:
-        raise Problem(400, "query", "The query could not be read", "the deflated document in job is cut or followed")
+        raise unreadable_query("the deflated document in job is cut or followed")
     return document
 
 

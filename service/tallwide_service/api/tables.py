@@ -42,7 +42,7 @@ def with_table(path: str, compute: Compute, post: View, get: View) -> tuple[View
     def post_either() -> Response:
         if not _wants_table():
             return post()
-        job, media_type = posted_job(request), _wanted_type()
+        job, media_type = posted_job(request, beside=frozenset({VIEW})), _wanted_type()
         identity = _identity(path, job, media_type)
         return tagged(_rows_response(to_rows(compute(job, identity)), media_type), identity)
 
