@@ -57,6 +57,11 @@ class MemberMissing(JobError):
 
     slug, title = "member-missing", "The job lacks a member that this endpoint needs"
 
+    @classmethod
+    def at(cls, pointer: str, detail: str) -> MemberMissing:
+        """Return the error of a job without one member."""
+        return cls(f"{pointer} {detail}", (Fault(pointer, detail),))
+
 
 class NoSuchPicture(JobError):
     """A map, a check or a comparison speaks of a picture that the job does not have."""

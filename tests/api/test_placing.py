@@ -46,6 +46,7 @@ def test_a_chart_that_stands_six_pixels_off_is_beyond_four(client):
 def test_a_job_without_a_reading_cannot_be_read(client):
     response = client.post("/v1/chart/read", json={**JOB, "chart": {}})
     assert response.status_code == 422
+    assert response.get_json()["type"] == "/problems/member-missing"
     assert response.get_json()["errors"][0]["pointer"] == "/chart/reading"
 
 

@@ -274,6 +274,8 @@ def refusals():
         pytest.param(tiff[: len(tiff) // 2], "", id="tiff cut short"),
         pytest.param(png[:20], "cannot be read", id="png of 20 bytes"),
         pytest.param(tiff[:20], "cannot be read", id="tiff of 20 bytes"),
+        pytest.param(png[:40], "begins as image/png does, and is cut short", id="png of 40 bytes"),
+        pytest.param(jpeg[:40], "cannot be read", id="jpeg of 40 bytes"),
         pytest.param(bomb(), "at most", id="decompression bomb"),
         pytest.param(frames.getvalue(), "several", id="several pictures"),
     ]
@@ -288,6 +290,8 @@ def test_a_bad_still_is_refused_in_words(client, still, words):
     problem = response.get_json()
     assert problem["type"].endswith("/still")
     assert words in problem["detail"]
+    assert " object at " not in problem["detail"]
+    assert "errors" not in problem, "no member of the job is at fault"
 
 
 def test_a_still_that_is_declared_as_another_kind_is_refused(client, photograph):

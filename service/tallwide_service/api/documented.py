@@ -105,6 +105,8 @@ PROBLEM_SCHEMA: dict[str, Any] = {
         "got": {},
         "errors": {
             "type": "array",
+            "minItems": 1,
+            "description": "Each fault; left out where no member is at fault, as with a still that is not read.",
             "items": {
                 "type": "object",
                 "required": ["pointer", "detail"],

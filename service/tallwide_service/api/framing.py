@@ -60,7 +60,7 @@ def placed_answer(job: Job, identity: str, solution: Solution | None = None) -> 
     """Return where each frame of a job lies and nothing more, which is all that a table holds."""
     solution = solution or solve(job)
     return ExtractionsAnswer(
-        **named(job, identity, solution),
+        **solved(job, identity, solution),
         extractions=solution.extractions,
         common_area=solution.common_area,
         combined_area=solution.combined_area,
@@ -91,18 +91,14 @@ def job_of_step(document: Mapping[str, Any]) -> Job:
 def margins_answer(job: Job, identity: str) -> MarginsAnswer:
     """Return what each frame of a job has to spare."""
     solution = solve(job)
-    return MarginsAnswer(**named(job, identity, solution), margins=margins(job, solution))
+    return MarginsAnswer(**solved(job, identity, solution), margins=margins(job, solution))
 
 
 def orientation_answer(job: Job, identity: str) -> OrientationAnswer:
     """Return the plans for a job; its decision is that of the job as given, where it has one."""
     advice = orientation(job)
-    try:
-        solution = solve(job)
-    except CannotBeMet:
-        solution = None
     return OrientationAnswer(
-        **named(job, identity, solution),
+        **named(job, identity, decision_as_given(job)),
         plans=advice.plans,
         recommended=advice.recommended,
         break_even=advice.break_even,
@@ -116,11 +112,7 @@ def orientation_answer(job: Job, identity: str) -> OrientationAnswer:
 def coverage_answer(job: Job, identity: str) -> CoverageAnswer:
     """Return captures by lenses by deliverables; the decision is that of the job as given, where it has one."""
     rows = coverage(job)
-    try:
-        solution = solve(job)
-    except CannotBeMet:
-        solution = None
-    return CoverageAnswer(**named(job, identity, solution), rows=rows)
+    return CoverageAnswer(**named(job, identity, decision_as_given(job)), rows=rows)
 
 
 def match_answer(job: Job, identity: str) -> MatchAnswer:
@@ -129,7 +121,7 @@ def match_answer(job: Job, identity: str) -> MatchAnswer:
     rows, other = match_cameras(job, solution)
     raster = other.capture.raster
     return MatchAnswer(
-        **named(job, identity, solution),
+        **solved(job, identity, solution),
         rows=rows,
         extractions=other.extractions,
         recorded=Size(raster.width, raster.height),
@@ -140,20 +132,28 @@ def optics_answer(job: Job, identity: str) -> OpticsAnswer:
     """Return what the lens does in every frame, and frames against each other."""
     solution = solve(job)
     return OpticsAnswer(
-        **named(job, identity, solution),
+        **solved(job, identity, solution),
         frames=frame_optics(job, solution.extractions),
         pairs=tuple(frame_pairs(job, solution.extractions)),
     )
 
 
-def named(job: Job, identity: str, solution: Solution | None) -> dict[str, Any]:
+def solved(job: Job, identity: str, solution: Solution) -> dict[str, Any]:
+    """Return the members that every answer to a solved job carries."""
+    return named(job, identity, decision_id(job.capture, solution.extractions))
+
+
+def decision_as_given(job: Job) -> str | None:
+    """Return the identifier of a job's decision; `None` where what it asks for cannot be met as it is given."""
+    try:
+        return decision_id(job.capture, solve(job).extractions)
+    except CannotBeMet:
+        return None
+
+
+def named(job: Job, identity: str, decision: str | None) -> dict[str, Any]:
     """Return the members that every answer carries."""
-    return {
-        "engine_version": VERSION,
-        "answer_id": identity,
-        "decision_id": None if solution is None else decision_id(job.capture, solution.extractions),
-        "job": job,
-    }
+    return {"engine_version": VERSION, "answer_id": identity, "decision_id": decision, "job": job}
 
 
 def serve(

@@ -20,10 +20,17 @@ from tallwide.job import Comparand, Handoff, Job
 from tallwide.mapping import MapAnswer, mapped_places
 from tallwide.version import VERSION
 from tallwide.wire import to_wire
-from tallwide_service.api.body import JSON_TYPE, json_document, posted_bytes, posted_job, queried_job
+from tallwide_service.api.body import (
+    JSON_TYPE,
+    json_document,
+    posted_bytes,
+    posted_job,
+    queried_job,
+    refuse_unknown_parameters,
+)
 from tallwide_service.api.computing import cacheable, is_fresh, json_response, not_modified, tagged
 from tallwide_service.api.documented import EXAMPLE_JOB, IF_NONE_MATCH, job_body, job_parameter, json_answer, refusals
-from tallwide_service.api.framing import serve
+from tallwide_service.api.framing import named, serve
 from tallwide_service.api.problems import Problem, faults_of
 from tallwide_service.api.schemas import FormToRead, FormToReadSchema
 from tallwide_service.core import solve
@@ -41,48 +48,38 @@ def decision_of(job: Job) -> Decision:
     return decide(job, extractions, decision_id=decision_id(job.capture, extractions), engine_version=VERSION)
 
 
-def named_by(decision: Decision, identity: str) -> dict[str, Any]:
-    """Return the members that every answer carries."""
-    return {
-        "engine_version": decision.engine_version,
-        "answer_id": identity,
-        "decision_id": decision.decision_id,
-        "job": decision.job,
-    }
-
-
 def map_answer(job: Job, identity: str) -> MapAnswer:
     """Return places of one space in another."""
     if job.map is None:
-        raise missing("/map", "is required to map: the spaces and the places")
+        raise MemberMissing.at("/map", "is required to map: the spaces and the places")
     decision = decision_of(job)
     try:
         mapped = mapped_places(decision, job.map)
     except (KeyError, ValueError) as error:
         detail = str(error.args[0])
         raise NoSuchPicture(detail, (Fault("/map", detail),)) from error
-    return MapAnswer(**named_by(decision, identity), mapped=mapped)
+    return MapAnswer(**named(job, identity, decision.decision_id), mapped=mapped)
 
 
 def check_answer(job: Job, identity: str) -> CheckAnswer:
     """Return whether a file holds the recording that a job was made for."""
     if job.file is None:
-        raise missing("/file", "is required to check: the facts of the file")
+        raise MemberMissing.at("/file", "is required to check: the facts of the file")
     decision = decision_of(job)
-    return CheckAnswer(**named_by(decision, identity), check=check_media(decision, job.file))
+    return CheckAnswer(**named(job, identity, decision.decision_id), check=check_media(decision, job.file))
 
 
 def compare_answer(job: Job, identity: str) -> CompareAnswer:
     """Return what moved between a job and what it is compared with."""
     if job.compare is None:
-        raise missing("/compare", "is required to compare: another job, or a document and its form")
+        raise MemberMissing.at("/compare", "is required to compare: another job, or a document and its form")
     decision = decision_of(job)
     other = _other_frames(job.compare, decision)
     try:
         comparison = compare_frames(known_frames(decision), other, tolerance_px=job.compare.tolerance_px)
     except ValueError as error:
         raise NoSuchPicture(str(error), (Fault("/compare", str(error)),)) from error
-    return CompareAnswer(**named_by(decision, identity), comparison=comparison)
+    return CompareAnswer(**named(job, identity, decision.decision_id), comparison=comparison)
 
 
 def _other_frames(other: Comparand, decision: Decision) -> KnownFrames:
@@ -93,11 +90,6 @@ def _other_frames(other: Comparand, decision: Decision) -> KnownFrames:
         return frames_read(handoff.read(other.document, str(other.form), options))
     except UnreadableForm as error:
         raise unreadable(error, "/compare") from error
-
-
-def missing(pointer: str, detail: str) -> MemberMissing:
-    """Return the error of a job without the member that an endpoint is about."""
-    return MemberMissing(f"{pointer} {detail}", (Fault(pointer, detail),))
 
 
 def unreadable(error: UnreadableForm, prefix: str = "") -> FormUnreadable:
@@ -139,7 +131,7 @@ def document_response(job: Job, form: str, media_type: str, identity: str) -> Re
         return json_response(
             to_wire(
                 HandoffAnswer(
-                    **named_by(decision, identity),
+                    **named(job, identity, decision.decision_id),
                     form=document.form,
                     standard=document.standard,
                     media_type=document.media_type,
@@ -286,6 +278,7 @@ def post_read(form: str) -> Response:
     """Read the document in the body."""
     if form not in handoff.READERS:
         abort(404, description=f"no form of that name is read back; {', '.join(handoff.READERS)} are")
+    refuse_unknown_parameters(request, frozenset())
     body = json_document(posted_bytes(request))
     wanted = _form_to_read(body)
     try:

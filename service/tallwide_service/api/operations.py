@@ -21,10 +21,6 @@ def plain_answer(description: str) -> dict[str, Any]:
     return {"200": {"description": description, "content": {JSON_TYPE: {"schema": {"type": "object"}}}}}
 
 
-READINESS = {**plain_answer("They are."), **refusals(503)}
-NUMBERS = {"200": {"description": "Numbers.", "content": {"text/plain": {"schema": {"type": "string"}}}}}
-
-
 @blueprint.route("/livez", methods=["GET"])
 @blueprint.doc(operationId="livez", summary="Whether the process answers", responses=plain_answer("It does."))
 def livez() -> Response:

@@ -10,13 +10,13 @@ from flask_smorest import Blueprint
 from tallwide.answers import ChartReadingAnswer, DialInAnswer, Rect, SafeAreasAnswer
 from tallwide.job import Job, Raster
 from tallwide_service.api.computing import json_response
-from tallwide_service.api.framing import named, serve
+from tallwide_service.api.framing import serve, solved
 from tallwide_service.core import solve
 from tallwide_service.core.dial_in import dial_in
 from tallwide_service.core.reading import read_chart
 from tallwide_service.core.safe_areas import safe_areas, shared_safe_areas
 from tallwide_service.core.standards import RASTERS, SAFE_AREA_SETS, PublishedArea, PublishedSet, safe_rect
-from tallwide_service.errors import CannotBeMet, Fault
+from tallwide_service.errors import MemberMissing
 
 blueprint = Blueprint("placing", __name__, description="Where things lie: safe areas, typed numbers, charts.")
 
@@ -28,25 +28,24 @@ def safe_areas_answer(job: Job, identity: str) -> SafeAreasAnswer:
     solution = solve(job)
     places = safe_areas(job, solution.extractions)
     shared = shared_safe_areas(job, solution.extractions, places)
-    return SafeAreasAnswer(**named(job, identity, solution), safe_areas=places, shared=shared)
+    return SafeAreasAnswer(**solved(job, identity, solution), safe_areas=places, shared=shared)
 
 
 def dial_in_answer(job: Job, identity: str) -> DialInAnswer:
     """Return each frame as numbers to type."""
     solution = solve(job)
     feed, frames = dial_in(job, solution.extractions)
-    return DialInAnswer(**named(job, identity, solution), feed=feed, frames=frames)
+    return DialInAnswer(**solved(job, identity, solution), feed=feed, frames=frames)
 
 
 def chart_reading_answer(job: Job, identity: str) -> ChartReadingAnswer:
     """Return what the measured corners of a photographed chart say."""
     reading = None if job.chart is None else job.chart.reading
     if reading is None:
-        fault = Fault("/chart/reading", "is required to read a chart")
-        raise CannotBeMet("the job has no reading of a chart", (fault,))
+        raise MemberMissing.at("/chart/reading", "is required to read a chart")
     solution = solve(job)
     frames = read_chart(job, solution.extractions, reading)
-    return ChartReadingAnswer(**named(job, identity, solution), frames=frames)
+    return ChartReadingAnswer(**solved(job, identity, solution), frames=frames)
 
 
 serve(

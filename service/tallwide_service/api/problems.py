@@ -1,4 +1,4 @@
-"""Problems: every refusal as `application/problem+json` (RFC 9457). The only place with statuses of errors."""
+"""Problems: every refusal as `application/problem+json` (RFC 9457); which kinds there are, and how each is written."""
 
 from __future__ import annotations
 
@@ -72,7 +72,7 @@ def problem_bytes(error: Problem, environ: Mapping[str, Any]) -> bytes:
         "request_id": environ.get("tallwide.request_id", ""),
         **error.members,
     }
-    if error.faults is not None:
+    if error.faults:  # left out where nothing is wrong with a member of the job
         document["errors"] = error.faults
     return _encoded(document)
 

@@ -16,7 +16,7 @@ from fractions import Fraction
 from typing import IO, Literal
 
 import numpy as np
-from PIL import Image, ImageCms, ImageOps
+from PIL import Image, ImageCms, ImageOps, UnidentifiedImageError
 
 from tallwide.answers import Rect
 from tallwide.geometry import opposite_roll
@@ -161,6 +161,10 @@ def _decoded(file: IO[bytes], kind: str, bounds: Bounds) -> tuple[Image.Image, i
         except Image.DecompressionBombError as error:
             raise StillRefused(
                 f"the still promises more pixels than are decoded; at most {bounds.most_px} px are"
+            ) from error
+        except UnidentifiedImageError as error:  # its own words are about a Python object
+            raise StillRefused(
+                f"the still's header cannot be read: it begins as {FORMATS[kind]} does, and is cut short or damaged"
             ) from error
         except Exception as error:  # decoders raise whatever they like on damaged data
             raise StillRefused(f"the still's header cannot be read: {_short(error)}") from error
