@@ -15,11 +15,9 @@ import re
 import shlex
 import shutil
 import signal
-import socket
 import subprocess
 import sys
 import tempfile
-import time
 import urllib.parse
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -30,6 +28,7 @@ import pytest
 import yaml
 from dockerfile_parse import DockerfileParser
 
+from running import Running, free_port, running, wait_until_ready
 from tallwide import Client
 from tallwide_service.serving import STOP_S
 from tallwide_service.settings import Settings
@@ -214,12 +213,6 @@ def confined(box: Path, uid: int, gid: int) -> list[str]:
     return [*mounted, "setpriv", *rights, "--bounding-set=-all"]
 
 
-def free_port() -> int:
-    with socket.socket() as server:
-        server.bind(("127.0.0.1", 0))
-        return server.getsockname()[1]
-
-
 def ask(port: int, method: str, path: str, body: bytes | None = None) -> tuple[int, bytes]:
     connection = http.client.HTTPConnection("127.0.0.1", port, timeout=30)
     try:
@@ -228,17 +221,6 @@ def ask(port: int, method: str, path: str, body: bytes | None = None) -> tuple[i
         return response.status, response.read()
     finally:
         connection.close()
-
-
-def wait_until_ready(port: int, process: subprocess.Popen, seconds: float = 60) -> None:
-    deadline = time.monotonic() + seconds
-    while time.monotonic() < deadline:
-        assert process.poll() is None, f"ended with {process.returncode} before it was ready"
-        with contextlib.suppress(OSError):
-            if ask(port, "GET", "/readyz")[0] == 200:
-                return
-        time.sleep(0.1)
-    pytest.fail(f"not ready after {seconds} s")
 
 
 @pytest.fixture
@@ -293,7 +275,7 @@ def test_the_dockerfiles_steps_give_a_service_for_any_user_on_a_read_only_tree(b
         assert runs([*as_user, *check], stderr=subprocess.DEVNULL).wait(60) == 1, "healthy before it runs"
         with runs([*as_user, *command]) as service:
             try:
-                wait_until_ready(int(port), service)
+                wait_until_ready(Running(service, int(port)))
                 assert runs([*as_user, *check]).wait(60) == 0
                 status, answer = ask(int(port), "POST", "/v1/extractions", BODY)
                 assert status == 200
@@ -419,26 +401,10 @@ def nginx(configuration: Path, *options: str) -> list[str]:
 @pytest.fixture
 def replicas() -> Iterator[dict[int, subprocess.Popen]]:
     """Three replicas by their ports, each with its workers in a process group of its own."""
+    environment = compose()["services"]["tallwide"]["environment"]
     with contextlib.ExitStack() as stack:
-        started = {}
-        for port in (free_port() for _ in range(3)):
-            command = [sys.executable, "-m", "tallwide", "serve", "--port", str(port)]
-            started[port] = subprocess.Popen(
-                command,
-                start_new_session=True,
-                stderr=subprocess.DEVNULL,
-                env=os.environ | compose()["services"]["tallwide"]["environment"],
-            )
-            stack.callback(started[port].wait, 30)
-            stack.callback(end_group, started[port])
-        for port, process in started.items():
-            wait_until_ready(port, process)
-        yield started
-
-
-def end_group(process: subprocess.Popen) -> None:
-    with contextlib.suppress(ProcessLookupError):
-        os.killpg(process.pid, signal.SIGKILL)
+        started = [stack.enter_context(running(environment=environment)) for _ in range(3)]
+        yield {service.port: service.process for service in started}
 
 
 @pytest.fixture
@@ -450,7 +416,7 @@ def proxy(box, replicas) -> Iterator[int]:
     assert checked.returncode == 0, checked.stderr
     assert "[warn]" not in checked.stderr
     with subprocess.Popen(nginx(configuration, "-g", "daemon off;")) as process:
-        wait_until_ready(port, process)
+        wait_until_ready(Running(process, port))
         yield port
         process.send_signal(signal.SIGQUIT)
         assert process.wait(30) == 0
@@ -496,7 +462,7 @@ def test_a_replica_that_hangs_one_that_is_killed_and_one_that_is_stopped_lose_no
         seen.append(given_again(box / "calls.log"))
         cut_after.append(len(cut_short))
         os.killpg(hanging.pid, signal.SIGCONT)
-        wait_until_ready(next(iter(replicas)), hanging)
+        wait_until_ready(Running(hanging, next(iter(replicas))))
     assert wrong == []
     assert stopped.wait(30) == 0
     assert 0 < len(seen[0]) < len(seen[1]), "no call had to be given to another replica: nothing was proven"

@@ -4,11 +4,6 @@ from __future__ import annotations
 
 import io
 import json
-import socket
-import subprocess
-import sys
-import time
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -17,6 +12,7 @@ import tifffile
 from PIL import Image
 from skimage import data
 
+from running import running
 from tallwide_service.limits import LIMITS
 
 MOST_MB = 300
@@ -25,33 +21,8 @@ MOST_MB = 300
 @pytest.fixture(scope="module")
 def server():
     """Yield a server's address and the way to ask for the largest memory of its processes, MB."""
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    command = [sys.executable, "-m", "tallwide", "serve", "--port", str(port), "--threads", "1"]
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    url = f"http://127.0.0.1:{port}"
-    try:
-        for _ in range(150):
-            try:
-                requests.get(f"{url}/livez", timeout=1)
-                break
-            except requests.ConnectionError:
-                time.sleep(0.2)
-        yield url, lambda: max(peak_mb(pid) for pid in family(process.pid))
-    finally:
-        process.terminate()
-        process.wait(30)
-
-
-def family(pid: int) -> list[int]:
-    children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
-    return [pid, *(grand for child in children for grand in family(int(child)))]
-
-
-def peak_mb(pid: int) -> float:
-    status = Path(f"/proc/{pid}/status").read_text()
-    return int(status.split("VmHWM:")[1].split()[0]) / 1024
+    with running("--threads", "1") as service:
+        yield f"http://127.0.0.1:{service.port}", lambda: service.memory_mb("VmHWM")
 
 
 def still_of(width: int, height: int) -> bytes:

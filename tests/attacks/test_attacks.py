@@ -13,6 +13,8 @@ from running import Running, running
 
 CASES = all_cases()
 MOST_CPU_S = 2.0
+# Kinds whose faults are about members of what was sent.
+TELLING_WHERE = ("invalid-job", "cannot-be-met", "form-unreadable", "member-missing", "no-such-picture")
 MOST_MEMORY_MB = 300
 
 
@@ -40,6 +42,14 @@ def test_there_are_enough_of_them_and_each_is_told_apart():
     assert len(CASES) >= 200
     assert len({case.name for case in CASES}) == len(CASES)
     assert all(case.why for case in CASES)
+
+
+def test_each_says_what_a_problem_must_tell():
+    """A status alone would be met by another fault; pointers are looked at beside a kind alone."""
+    for case in CASES:
+        kind = case.expect.get("kind")
+        assert kind is not None or "pointers" not in case.expect, case.name
+        assert kind not in TELLING_WHERE or case.expect.get("pointers"), case.name
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)

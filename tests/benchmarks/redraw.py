@@ -9,43 +9,19 @@ from __future__ import annotations
 
 import argparse
 import os
-import socket
-import subprocess
 import sys
-import time
-import urllib.error
-import urllib.request
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
+from pathlib import Path
 from statistics import median
 
 from measure import Row, quantile, table
 from playwright.sync_api import Page, sync_playwright
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from running import running
+
 HELD_TO_MS = 100
 CHROMIUM = "/usr/bin/chromium"
-
-
-@contextmanager
-def served() -> Iterator[str]:
-    """Start the service as a command starts it, and stop it."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    command = [sys.executable, "-m", "tallwide", "serve", "--port", str(port)]
-    process = subprocess.Popen(command, stderr=subprocess.DEVNULL)
-    try:
-        address = f"http://127.0.0.1:{port}/"
-        for _ in range(300):
-            try:
-                urllib.request.urlopen(f"{address}readyz", timeout=5).close()  # noqa: S310 - our own address
-                break
-            except urllib.error.URLError:
-                time.sleep(0.1)
-        yield address
-    finally:
-        process.terminate()
-        process.wait(40)
 
 
 def redrawn_ms(page: Page, act: Callable[[], object]) -> float:
@@ -109,11 +85,11 @@ def rows(rounds: int) -> list[Row]:
     """Return the time to redraw after each kind of change: the 95th percentile, held to a tenth of a second."""
     arguments = ["--no-sandbox"] if os.geteuid() == 0 else []
     found = []
-    with served() as address, sync_playwright() as playwright:
+    with running() as service, sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=arguments)
         for change in CHANGES:
             page = browser.new_page(viewport={"width": 1366, "height": 768})
-            page.goto(address)
+            page.goto(f"http://127.0.0.1:{service.port}/")
             page.wait_for_selector('body[data-busy="no"]')
             change(page, 3)
             page.wait_for_selector('body[data-busy="no"]')

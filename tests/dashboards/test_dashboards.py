@@ -10,9 +10,7 @@ from __future__ import annotations
 import base64
 import json
 import re
-import socket
 import subprocess
-import sys
 import time
 import zlib
 from pathlib import Path
@@ -22,6 +20,7 @@ import pytest
 import requests
 from prometheus_client.parser import text_string_to_metric_families
 
+from running import free_port, running
 from tallwide_service.api.documented import EXAMPLE_JOB, packed
 
 FOLDER = Path(__file__).parents[2] / "service" / "dashboards"
@@ -101,24 +100,10 @@ def test_every_variable_that_is_used_is_there_and_the_other_way_round(dashboard)
 @pytest.fixture(scope="module")
 def service(tmp_path_factory):
     """The running service after some calls, good and bad."""
-    port = free_port()
-    command = [sys.executable, "-m", "tallwide", "serve", "--port", str(port)]
-    with (tmp_path_factory.mktemp("service") / "log").open("wb") as log:
-        process = subprocess.Popen(command, stderr=log)
-        address = f"http://127.0.0.1:{port}"
-        try:
-            answered(f"{address}/readyz")
-            call(address)
-            yield address
-        finally:
-            process.terminate()
-            process.wait(40)
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
+    with running(log=tmp_path_factory.mktemp("service") / "log") as started:
+        address = f"http://127.0.0.1:{started.port}"
+        call(address)
+        yield address
 
 
 def answered(url: str, within_s: float = 60) -> requests.Response:

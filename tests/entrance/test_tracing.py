@@ -40,7 +40,9 @@ def test_a_request_is_a_span_of_its_callers_trace_and_the_log_names_the_trace(sp
     spans.clear()
     app = create_app(Settings(tracing=True))
     client = app.test_client()
-    assert client.post("/v1/extractions?view=table", json=EXAMPLE_JOB, headers={"traceparent": PARENT}).status_code == 200
+    assert (
+        client.post("/v1/extractions?view=table", json=EXAMPLE_JOB, headers={"traceparent": PARENT}).status_code == 200
+    )
     assert client.post("/v1/extractions", json=EXAMPLE_JOB).status_code == 200
     first, second = spans.get_finished_spans()
     assert f"{first.context.trace_id:032x}" == TRACE
