@@ -9,8 +9,11 @@ from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
 from strategies import jobs
+from tallwide.answers import Rect
+from tallwide.geometry import combined_area, common_area, turn_rect
 from tallwide.job import Aspect, Capture, Deliverable, Grid, Job, Protection, Raster
 from tallwide_service.core.extraction import _place_anywhere, _place_plain, frames, ground_of
+from tallwide_service.core.plain import PlainPlace, common_and_combined, upright_box
 from tallwide_service.errors import CannotBeMet
 
 odd_grids = st.builds(Grid, *(st.integers(1, 7) for _ in range(4)))
@@ -77,3 +80,20 @@ def test_what_fits_nowhere_is_left_to_the_general_solver():
     except CannotBeMet:
         return
     raise AssertionError("a frame of 16 px was found on 3 px")
+
+
+boxes = st.tuples(st.integers(0, 300), st.integers(0, 300), st.integers(1, 300), st.integers(1, 300))
+
+
+@given(box=boxes, roll=st.sampled_from((0, 90, 180, 270)))
+def test_a_plain_box_is_turned_as_a_rectangle_is(box, roll):
+    turned = turn_rect(Rect(*box), Raster(700, 650), roll)
+    assert upright_box(*box, (700, 650), roll) == (turned.x, turned.y, turned.width, turned.height)
+
+
+@given(found=st.lists(boxes, min_size=1, max_size=5))
+def test_plain_boxes_share_and_span_what_rectangles_do(found):
+    rects = [Rect(*box) for box in found]
+    common, combined = common_and_combined([PlainPlace(*box, 0, 0, 0, 0, ()) for box in found])
+    assert (None if common is None else Rect(*common)) == common_area(rects)
+    assert Rect(*combined) == combined_area(rects)

@@ -21,7 +21,18 @@ from tallwide_service.api.schemas import JOB_SCHEMA
 from tallwide_service.api.written_reader import Written, shown_raster, written_reader_of
 from tallwide_service.core.extraction import whole_shares
 from tallwide_service.core.optics import Sensor, image_numbers, nyquist_lp_mm, pixel_side_mm
-from tallwide_service.core.plain import PlainPlace, Share, aspect_numbers, ideal_numbers, place_plain
+from tallwide_service.core.plain import (
+    PlainMargin,
+    PlainPlace,
+    Share,
+    aspect_numbers,
+    common_and_combined,
+    ideal_numbers,
+    margin_numbers,
+    photosites_behind,
+    place_plain,
+    upright_box,
+)
 from tallwide_service.identity import answer_id, decision_digest
 
 Members = dict[str, Any]
@@ -204,14 +215,12 @@ def _extractions(_: Written, ground: Ground, placed: list[Placed], rects: list[l
 
 
 def _areas(places: list[PlainPlace]) -> Members:
-    lefts, tops = [place.x for place in places], [place.y for place in places]
-    rights, bottoms = [place.x + place.width for place in places], [place.y + place.height for place in places]
-    x, y, right, bottom = max(lefts), max(tops), min(rights), min(bottoms)
-    do_meet = right > x and bottom > y
-    common = {"x": x, "y": y, "width": right - x, "height": bottom - y} if do_meet else None
-    x, y = min(lefts), min(tops)
-    combined = {"x": x, "y": y, "width": max(rights) - x, "height": max(bottoms) - y}
-    return {"common_area": common, "combined_area": combined}
+    common, combined = common_and_combined(places)
+    return {"common_area": None if common is None else _box(*common), "combined_area": _box(*combined)}
+
+
+def _box(x: int, y: int, width: int, height: int) -> Members:
+    return {"x": x, "y": y, "width": width, "height": height}
 
 
 def _extraction(one: Placed, ground: Ground, rect: Members, protection_rect: Members) -> Members:
@@ -230,7 +239,7 @@ def _extraction(one: Placed, ground: Ground, rect: Members, protection_rect: Mem
     return {
         "deliverable": deliverable["label"],
         "rect": rect,
-        "upright_rect": rect if roll == 0 else _upright(x, y, width, height, raster, roll),
+        "upright_rect": rect if roll == 0 else _box(*upright_box(x, y, width, height, raster, roll)),
         "ideal_rect": {"x": ideal[0], "y": ideal[1], "width": ideal[2], "height": ideal[3]},
         "protection_rect": protection_rect,
         "aspect": {"requested": requested, "achieved": achieved, "error": error},
@@ -242,16 +251,6 @@ def _extraction(one: Placed, ground: Ground, rect: Members, protection_rect: Mem
         "angle_of_view_deg": angle,
         "off_axis_mm": off_axis,
     }
-
-
-def _upright(x: int, y: int, width: int, height: int, raster: tuple[int, int], roll: Roll) -> Members:
-    """Return a recorded rectangle in the upright picture, as `geometry.turn_rect` has it."""
-    right, bottom = raster[0] - x - width, raster[1] - y - height
-    if roll == 180:
-        return {"x": right, "y": bottom, "width": width, "height": height}
-    if roll == 90:
-        return {"x": bottom, "y": x, "width": height, "height": width}
-    return {"x": y, "y": right, "width": height, "height": width}
 
 
 def _margins(job: Written, ground: Ground, placed: list[Placed], _: list[list[Members]]) -> Members:
@@ -268,17 +267,19 @@ def _margin(one: Placed, ground: Ground, nyquist: float | None, factor: Number) 
         raise Doubt
     recorded, photosites, roll = ground.raster, ground.photosites, ground.roll
     x, y, width, height = place[:4]
-    room = x, y, recorded[0] - x - width, recorded[1] - y - height
-    # Photosites behind the frame, as whole numbers over two denominators.
-    across, down = (width * photosites[0], recorded[0]), (height * photosites[1], recorded[1])
+    across, down = photosites_behind(width, height, recorded, photosites)
+    columns, lines = recorded
     if roll in (90, 270):
-        width, height, across, down = height, width, down, across
-    left, top, right, bottom = _TURNED_BACK[roll](*room)
+        across, down, columns, lines = down, across, lines, columns
+    left, top, width, height = upright_box(x, y, width, height, recorded, roll)
     needed, asked = deliverable.get("raster"), deliverable["minimum_oversampling"]
     weighed: Members = {}
     scale = None
     if needed is not None:
-        weighed, scale = _weighed(width, height, across, down, needed, asked, factor)
+        spare = margin_numbers(
+            (width, height), (across, down), (needed["width"], needed["height"]), _share(asked), _share(factor)
+        )
+        weighed, scale = _weighed(spare), spare.scale
     return {
         "deliverable": deliverable["label"],
         "pixels": {"width": width, "height": height},
@@ -293,7 +294,13 @@ def _margin(one: Placed, ground: Ground, nyquist: float | None, factor: Number) 
         "photosite_oversampling": weighed.get("photosite_oversampling"),
         "photosite_verdict": weighed.get("photosite_verdict"),
         "scale_to_delivery": weighed.get("scale_to_delivery"),
-        "reframe_room": {"scale": scale, "left": left, "top": top, "right": right, "bottom": bottom},
+        "reframe_room": {
+            "scale": scale,
+            "left": left,
+            "top": top,
+            "right": columns - left - width,
+            "bottom": lines - top - height,
+        },
         "eye_limit": None,
         "nyquist_lp_mm": nyquist,
         "detail_factor": factor,
@@ -301,53 +308,31 @@ def _margin(one: Placed, ground: Ground, nyquist: float | None, factor: Number) 
     }
 
 
-# Room by recorded side (left, top, right, bottom) by upright side, for each roll.
-_TURNED_BACK: dict[int, Callable[[int, int, int, int], tuple[int, int, int, int]]] = {
-    0: lambda left, top, right, bottom: (left, top, right, bottom),
-    90: lambda left, top, right, bottom: (bottom, left, top, right),
-    180: lambda left, top, right, bottom: (right, bottom, left, top),
-    270: lambda left, top, right, bottom: (top, right, bottom, left),
-}
+@lru_cache(maxsize=1024)
+def _share(written: Number) -> Share:
+    value = exact(written)
+    return value.numerator, value.denominator
 
 
-def _weighed(
-    width: int, height: int, across: Share, down: Share, needed: Members, asked_as_written: Number, factor: Number
-) -> tuple[Members, float]:
-    """Return what a deliverable with a raster is weighed by, and how far its frame can be enlarged."""
-    wide, high = needed["width"], needed["height"]
-    asked, detail = exact(asked_as_written), exact(factor)
-    # The smaller oversampling as a whole number over another, times the inverse of what is asked.
-    smaller = (width, wide) if width * high <= height * wide else (height, high)
-    reached, due = smaller[0] * asked.denominator, smaller[1] * asked.numerator
-    photo = (across[0], across[1] * wide), (down[0], down[1] * high)
-    least = photo[0] if photo[0][0] * photo[1][1] <= photo[1][0] * photo[0][1] else photo[1]
-    verdict = _verdict(reached, due)
-    fine, of = detail.numerator, detail.denominator
+def _weighed(spare: PlainMargin) -> Members:
+    """Return the members of a margin that a deliverable with a raster has."""
+    x, y = spare.spare_px
+    wide, high = spare.scale_to_delivery
     return {
-        "oversampling": _axes_and_smaller(width / wide, height / high),
-        "spare_px": {
-            "x": width - -(-asked.numerator * wide // asked.denominator),
-            "y": height - -(-asked.numerator * high // asked.denominator),
-        },
-        "spare_pct": (reached - due) * 100 / due,
-        "verdict": verdict,
-        "enough": verdict != "short",
-        "photosite_oversampling": _axes_and_smaller(photo[0][0] / photo[0][1], photo[1][0] / photo[1][1]),
-        "photosite_verdict": _verdict(least[0] * asked.denominator, least[1] * asked.numerator),
-        "scale_to_delivery": {"x": wide / width, "y": high / height},
-        "detail_oversampling": _axes_and_smaller(width * fine / (wide * of), height * fine / (high * of)),
-    }, reached / due
+        "oversampling": _axes_and_smaller(*spare.oversampling),
+        "spare_px": {"x": x, "y": y},
+        "spare_pct": spare.spare_pct,
+        "verdict": spare.verdict,
+        "enough": spare.verdict != "short",
+        "photosite_oversampling": _axes_and_smaller(*spare.photosite_oversampling),
+        "photosite_verdict": spare.photosite_verdict,
+        "scale_to_delivery": {"x": wide, "y": high},
+        "detail_oversampling": _axes_and_smaller(*spare.detail_oversampling),
+    }
 
 
 def _axes_and_smaller(x: float, y: float) -> Members:
     return {"x": x, "y": y, "smaller": min(x, y)}
-
-
-def _verdict(reached: int, due: int) -> str:
-    """Return the verdict on one whole number of the other."""
-    if reached < due:
-        return "short"
-    return "at_limit" if reached == due else "enough"
 
 
 _WRITERS: dict[str, Callable[[Written, Ground, list[Placed], list[list[Members]]], Members]] = {

@@ -9,12 +9,20 @@ numerator and denominator, not necessarily in lowest terms; lengths are recorded
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
+
+from tallwide.answers import Verdict
+from tallwide.job import Roll
+from tallwide_service.core.verdict import verdict_of
 
 # Single steps that are tried; most frames need one.
 _STEPS = 16
 
 Share = tuple[int, int]
+Pair = tuple[float, float]
+# Left, top, width and height.
+Box = tuple[int, int, int, int]
 
 
 class PlainPlace(NamedTuple):
@@ -116,6 +124,86 @@ def ideal_numbers(
         return float(x), (y * whole - spare * align[2]) / whole, float(width), width * high / wide
     whole = high * align[1]
     return (x * whole + spare * align[0]) / whole, float(y), height * wide / high, float(height)
+
+
+class PlainMargin(NamedTuple):
+    """What a frame has to spare for its deliverable; pairs are along the upright width and height."""
+
+    oversampling: Pair
+    spare_px: tuple[int, int]
+    spare_pct: float
+    verdict: Verdict
+    photosite_oversampling: Pair
+    photosite_verdict: Verdict
+    scale_to_delivery: Pair
+    detail_oversampling: Pair
+    scale: float  # how far the frame can be enlarged
+
+
+def margin_numbers(
+    size: tuple[int, int], behind: tuple[Share, Share], needed: tuple[int, int], asked: Share, detail: Share
+) -> PlainMargin:
+    """Return what a frame is weighed by, each number rounded once, as the float of its exact quotient is.
+
+    Parameters
+    ----------
+    size
+        The frame's upright width and height.
+    behind
+        Photosites behind them.
+    needed
+        Width and height of the delivery.
+    asked
+        The oversampling that is asked for.
+    detail
+        The share of detail that a colour filter array leaves.
+    """
+    (width, height), (wide, high) = size, needed
+    # The smaller oversampling as a whole number over another, times the inverse of what is asked.
+    smaller = (width, wide) if width * high <= height * wide else (height, high)
+    reached, due = smaller[0] * asked[1], smaller[1] * asked[0]
+    photo = (behind[0][0], behind[0][1] * wide), (behind[1][0], behind[1][1] * high)
+    least = photo[0] if photo[0][0] * photo[1][1] <= photo[1][0] * photo[0][1] else photo[1]
+    return PlainMargin(
+        (width / wide, height / high),
+        (width - -(-asked[0] * wide // asked[1]), height - -(-asked[0] * high // asked[1])),
+        (reached - due) * 100 / due,
+        verdict_of(reached, due),
+        (photo[0][0] / photo[0][1], photo[1][0] / photo[1][1]),
+        verdict_of(least[0] * asked[1], least[1] * asked[0]),
+        (wide / width, high / height),
+        (width * detail[0] / (wide * detail[1]), height * detail[0] / (high * detail[1])),
+        reached / due,
+    )
+
+
+def photosites_behind(
+    width: int, height: int, raster: tuple[int, int], photosites: tuple[int, int]
+) -> tuple[Share, Share]:
+    """Return the photosites behind a recorded width and height, each as a whole number over another."""
+    return (width * photosites[0], raster[0]), (height * photosites[1], raster[1])
+
+
+def upright_box(x: int, y: int, width: int, height: int, raster: tuple[int, int], roll: Roll) -> Box:
+    """Return where a recorded rectangle lies in the upright picture, as `geometry.turn_rect` does."""
+    right, bottom = raster[0] - x - width, raster[1] - y - height
+    if roll == 90:
+        return bottom, x, height, width
+    if roll == 180:
+        return right, bottom, width, height
+    if roll == 270:
+        return y, right, height, width
+    return x, y, width, height
+
+
+def common_and_combined(places: Sequence[PlainPlace]) -> tuple[Box | None, Box]:
+    """Return what all frames share, if anything, and what holds them all, as `geometry.common_area` and its like do."""
+    lefts, tops = [place.x for place in places], [place.y for place in places]
+    rights, bottoms = [place.x + place.width for place in places], [place.y + place.height for place in places]
+    x, y, right, bottom = max(lefts), max(tops), min(rights), min(bottoms)
+    common = (x, y, right - x, bottom - y) if right > x and bottom > y else None
+    x, y = min(lefts), min(tops)
+    return common, (x, y, max(rights) - x, max(bottoms) - y)
 
 
 def _largest(most: int, most_partner: int, rise: int, run: int, tolerance: Share) -> tuple[int, int]:
