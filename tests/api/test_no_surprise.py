@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 import pytest
@@ -10,6 +11,8 @@ from hypothesis import strategies as st
 
 from fields_of_a_job import job_with, places, right_values
 from tallwide_service import create_app
+from tallwide_service.api.problems import Problem, problem_bytes
+from tallwide_service.errors import CannotBeMet
 
 CLIENT = create_app().test_client()
 VALUES = [(place.pointer, value) for place in places() for value in right_values(place.field)]
@@ -39,3 +42,20 @@ def test_values_at_their_bounds_are_answered_or_refused_together_too(endpoint):
         assert response.status_code == 200 or response.json["errors"]
 
     check()
+
+
+@pytest.mark.parametrize("error", [Problem(422, "still", "", "", faults=[]), Problem(422, "still", "", "")])
+def test_a_problem_without_a_fault_of_a_member_lists_none(error):
+    assert "errors" not in json.loads(problem_bytes(error, {}))
+
+
+def test_a_job_error_without_a_fault_lists_none_either():
+    app = create_app()
+
+    def fail() -> None:
+        raise CannotBeMet("nothing that a member says")
+
+    app.add_url_rule("/v1/failing", "failing", fail)
+    problem = app.test_client().get("/v1/failing").json
+    assert (problem["status"], problem["detail"]) == (422, "nothing that a member says")
+    assert "errors" not in problem
