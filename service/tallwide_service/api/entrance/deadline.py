@@ -15,6 +15,7 @@ import threading
 import time
 import weakref
 from collections.abc import Callable
+from time import sleep
 from typing import Any, TypeVar
 
 Result = TypeVar("Result")
@@ -130,4 +131,4 @@ def _watch(watched: weakref.ref[Deadline]) -> None:
     while (deadline := watched()) is not None:
         deadline.look()
         del deadline
-        time.sleep(TICK_S)
+        sleep(TICK_S)

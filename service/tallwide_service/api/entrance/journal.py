@@ -10,12 +10,12 @@ import contextlib
 import logging
 import os
 import threading
-import time
 import weakref
 from collections import deque
 from collections.abc import Callable, Sequence
 from datetime import datetime, timezone
 from multiprocessing.util import Finalize
+from time import sleep
 from typing import IO, Any, NamedTuple
 
 import orjson
@@ -153,7 +153,7 @@ def _again(kept: weakref.ref[Journal], step: Callable[[Journal], None]) -> None:
     while (journal := kept()) is not None:
         step(journal)
         del journal
-        time.sleep(EVERY_S)
+        sleep(EVERY_S)
 
 
 def _last_words(kept: weakref.ref[Journal]) -> None:
