@@ -7,25 +7,34 @@ from dataclasses import replace
 
 import pytest
 
+from tallwide.answers import ChangeoverStep
 from tallwide.job import (
     Align,
     Aspect,
     AxisPlace,
     Capture,
     Deliverable,
+    Display,
     Framing,
     Job,
     Lens,
     Protection,
     Raster,
+    Rating,
     Rig,
+    RoomNeed,
     Sheet,
+    Span,
     Subject,
 )
 from tallwide_service.core import orientation, solve
-from tallwide_service.render.page import Words
-from tallwide_service.render.pdf import pages_pdf
-from tallwide_service.render.sheet import sheet_pages
+from tallwide_service.core.rig import rig_check
+from tallwide_service.render.column import Column, Type
+from tallwide_service.render.page import Area, Page, Words
+from tallwide_service.render.pdf import pages_pdf, upright_box
+from tallwide_service.render.sheet import sheet_pages, write_changeover
+from tallwide_service.render.sheet_drawings import draw_pictures, shown_pictures
+from tallwide_service.render.sheet_words import typeset
 
 CAPTURE = Capture(
     label="Heron, full height",
@@ -34,6 +43,20 @@ CAPTURE = Capture(
     lens=Lens(label="32", focal_length_mm=32, f_number=4),
 )
 SHAPES = ("2.39:1", "16:9", "9:16", "4:5", "1:1", "2:3", "3:2", "4:3", "2:1", "1.85:1", "9:19", "3:4")
+
+# Rods of a studio, the turned camera higher on them, cables on the side that it comes to stand on.
+RIG = Rig(
+    rods="studio_15",
+    axis_upright_mm=AxisPlace(118, -17.25),
+    axis_turned_mm=AxisPlace(131),
+    support_mm=Span(100, 125),
+    carrying_faces=("bottom", "right"),
+    room=(
+        RoomNeed("right", "cables", 40, upright_mm=60, roll_90_mm=0, roll_270_mm=60),
+        RoomNeed("left", "battery", 60, upright_mm=80, roll_90_mm=80, roll_270_mm=0),
+    ),
+    ratings=(Rating("tilt plate", (0,)),),
+)
 
 
 def job_of(count: int, **members) -> Job:
@@ -45,35 +68,64 @@ def job_of(count: int, **members) -> Job:
     return Job(CAPTURE, (needed, *frames[1:]), id="harbour-day-2", **members)
 
 
-def sheet_of(job: Job, shown: Job | None = None):
-    solution = solve(job)
-    return sheet_pages(shown or job, solution, orientation(job), decision_id="d" * 64, engine_version="1.2.3")
+def full_job(count: int, **members) -> Job:
+    """A job that states everything: screens, viewers, a subject, a rig, and a frame that only a turned camera has."""
+    shown = tuple(
+        replace(each, display=Display(height_mm=1720, viewing_distance_mm=4000, screen=Raster(1920, 3840)))
+        for each in (
+            Deliverable("wide", raster=Raster(3840, 2160), protection=Protection(each_side=0.02)),
+            Deliverable("tall, for the billboard at the station", raster=Raster(2160, 3840)),
+            *(Deliverable(f"frame {shape}", aspect=Aspect(shape), align=Align(0.5, 0)) for shape in SHAPES[3:7]),
+        )
+    )
+    return Job(
+        replace(CAPTURE, lens=replace(CAPTURE.lens, image_circle_mm=34)),
+        shown[:count],
+        Framing(subject=Subject(2000, 900, 700, 1500)),
+        rig=RIG,
+        id="harbour-day-2",
+        **members,
+    )
+
+
+MANY = Job(CAPTURE, tuple(Deliverable(f"frame {n}", aspect=Aspect("9:16")) for n in range(32)))
+
+
+def sheet_of(job: Job):
+    return sheet_pages(job, solve(job), orientation(job), decision_id="d" * 64, engine_version="1.2.3")
+
+
+def words_of(pages) -> list[str]:
+    return [item.text for page in pages for item in page.items if isinstance(item, Words)]
 
 
 @pytest.mark.parametrize("paper", ["A4", "letter"])
 @pytest.mark.parametrize("count", [1, 2, 3, 4, 5, 6])
 def test_up_to_six_frames_stand_on_one_page(paper, count):
-    job = job_of(count, sheet=Sheet(paper=paper))
-    with_subject = replace(job, framing=Framing(subject=Subject(2000, 900, 700, 1500)))
-    assert len(sheet_of(job, with_subject)) == 1
+    sheet = Sheet(paper=paper, title="Lantern Quay", date="12 March 2027", notes="Second unit: the same frames. " * 6)
+    (page,) = sheet_of(full_job(count, sheet=sheet))
+    # 4.5 pt, less than which nobody reads off a sheet.
+    assert min(item.size_mm for item in page.items if isinstance(item, Words)) > 1.58
+    if count > 1:
+        assert any(text.startswith("Change-over") for text in words_of([page]))
 
 
 def test_more_frames_take_more_pages_each_with_its_foot():
-    pages = sheet_of(job_of(12))
+    pages = sheet_of(MANY)
     assert len(pages) > 1
     for number, page in enumerate(pages, start=1):
-        words = [item.text for item in page.items if isinstance(item, Words)]
+        words = words_of([page])
         assert f"decision {'d' * 64}" in words
         assert f"tallwide 1.2.3   {number} of {len(pages)}" in words
 
 
 @pytest.mark.parametrize("paper", ["A4", "letter"])
+@pytest.mark.parametrize("make", [job_of, full_job])
 @pytest.mark.parametrize("count", [1, 6, 12])
-def test_no_text_lies_on_other_text_or_leaves_the_sheet(paper, count):
+def test_no_text_lies_on_other_text_or_leaves_the_sheet(paper, make, count):
     notes = "Long notes. " * 60 + "averyveryverylongwordwithoutanyplacetobreakit" * 8
-    for page in sheet_of(
-        job_of(count, sheet=Sheet(paper=paper, title="Наливка Χάος " * 9, date="12 March 2027", notes=notes))
-    ):
+    sheet = Sheet(paper=paper, title="Наливка Χάος " * 9, date="12 March 2027", notes=notes)
+    for page in sheet_of(make(count, sheet=sheet)):
         boxes = [text_box(item) for item in page.items if isinstance(item, Words) and item.text]
         for left, top, right, bottom in boxes:
             assert left >= 14
@@ -92,17 +144,20 @@ def text_box(words: Words) -> tuple[float, float, float, float]:
     return (left, words.y - 0.74 * words.size_mm, left + width, words.y + 0.2 * words.size_mm)
 
 
-def text_of(job: Job, tmp_path, shown: Job | None = None) -> str:
-    (tmp_path / "sheet.pdf").write_bytes(pages_pdf(sheet_of(job, shown)))
+def text_of(job: Job, tmp_path) -> str:
+    (tmp_path / "sheet.pdf").write_bytes(pages_pdf(sheet_of(job)))
     return subprocess.run(
         ["pdftotext", "-layout", tmp_path / "sheet.pdf", "-"], check=True, capture_output=True, text=True
     ).stdout
 
 
 def test_the_sheet_says_what_was_decided_and_why(tmp_path):
-    job = job_of(3, sheet=Sheet(title="Lantern Quay", date="12 March 2027", notes="Second unit only."))
-    subject = replace(job, framing=Framing(subject=Subject(2000, 900, 700, 1500)))
-    text = text_of(job, tmp_path, subject)
+    job = job_of(
+        3,
+        framing=Framing(subject=Subject(2000, 900, 700, 1500)),
+        sheet=Sheet(title="Lantern Quay", date="12 March 2027", notes="Second unit only."),
+    )
+    text = " ".join(text_of(job, tmp_path).split())
     first = solve(job).extractions[0]
     for words in (
         "Lantern Quay",
@@ -115,10 +170,10 @@ def test_the_sheet_says_what_was_decided_and_why(tmp_path):
         f"{first.sensor_mm.width:.2f} × {first.sensor_mm.height:.2f}",
         f"{first.angle_of_view_deg.horizontal:.1f}°",
         "needs 4,096 × 1,714 px: enough",
-        "held by the raster left, right",
+        "held by the raster's left and right",
         f"headroom {900 - first.upright_rect.y:,} px",
         "Common area:",
-        orientation(job).recommended.text[:40],
+        typeset(orientation(job).recommended.text)[:40],
         "Second unit only.",
         "d" * 64,
         "1.2.3",
@@ -137,28 +192,95 @@ def test_a_plan_that_turns_the_camera_brings_the_change_over_and_the_cautions(tm
     assert "Change-over" not in text_of(upright, tmp_path)
 
 
-@pytest.mark.parametrize("paper", ["A4", "letter"])
-def test_six_frames_and_a_turn_stand_on_one_page(paper):
-    two = (Deliverable("wide", raster=Raster(3840, 2160)), Deliverable("tall", raster=Raster(2160, 3840)))
-    more = tuple(Deliverable(f"frame {shape}", aspect=Aspect(shape)) for shape in SHAPES[:4])
-    (page,) = sheet_of(Job(CAPTURE, (*two, *more), sheet=Sheet(paper=paper)))
-    assert any(isinstance(item, Words) and item.text.startswith("Change-over") for item in page.items)
-
-
 def test_the_change_over_is_the_plans_own_for_rig_and_mode():
-    rig = Rig(rods="studio_15", axis_upright_mm=AxisPlace(130), axis_turned_mm=AxisPlace(150))
-    job = Job(
-        CAPTURE,
-        (Deliverable("wide", raster=Raster(3840, 2160)), Deliverable("tall", raster=Raster(2160, 3840))),
-        rig=rig,
-    )
+    job = full_job(2)
     advice = orientation(job)
     plan = advice.plans[advice.recommended.plan]
-    words = [item.text for page in sheet_of(job) for item in page.items if isinstance(item, Words)]
+    words = words_of(sheet_of(job))
     assert len(plan.changeover) > 15
     for step in plan.changeover:
         start = " ".join(step.text.split()[:3])
         assert any(text.startswith(start) for text in words), step
+
+
+def test_a_later_change_over_lists_what_differs_from_an_earlier_one():
+    """The camera is turned one way for one frame, then the other: most of the list would be said twice."""
+    changeover = tuple(
+        ChangeoverStep(code, f"{code} {said}", into)
+        for into, turned in ((1, "roll 90"), (2, "roll 270"))
+        for code, said in (("hold", "still"), ("mount", turned), ("cards", "checked"))
+    )
+    column = Column(210, 297, Type())
+    column.turn()
+    write_changeover(column, changeover, passes=3)
+    words = words_of([Page(210, 297, "", "", tuple(column.pages[0]))])
+    assert [text for text in words if "roll" in text] == ["mount roll 90", "mount roll 270"]
+    assert words.count("hold still") == 1
+    assert any(text.startswith("Change-over into pass 3 of 3: as into pass 2") for text in words)
+
+
+def test_the_rig_stands_on_the_sheet_with_all_cautions(tmp_path):
+    job = full_job(3)
+    text = " ".join(text_of(job, tmp_path).split())
+    (upright, turned) = (rig_check(RIG, roll) for roll in (0, 90))
+    assert (upright.rods_centred, turned.rods_centred) == (False, True)
+    for words in (
+        "Upright the optical axis does not lie over the middle of the rods.",
+        "At roll 90 the optical axis lies over the middle of the rods.",
+        f"the support's post is {turned.post_mm:g} mm longer",
+        "the lens support misses the axis by 6 mm",
+        "cables have 0 of 40 mm at the right face",
+        "tilt plate is not said to be rated for roll 90",
+    ):
+        assert words in text, words
+    said = set(words_of(sheet_of(job)))
+    for caution in orientation(job).cautions:
+        assert any(caution.startswith(line) for line in said if len(line) > 20), caution
+
+
+def test_the_viewers_verdict_stands_below_its_frame(tmp_path):
+    text = " ".join(text_of(full_job(2), tmp_path).split())
+    # An eye of one arc minute, by hand: 1,720 mm / (2 x 4,000 mm x tan(1/120 degree)) = 1,478.2 rows.
+    assert "the eye resolves 1,478, the screen has" in text
+    assert "delivered 3,840, extracted 3,200; the eye limits, enough" in text
+
+
+def test_frames_are_named_in_the_drawing_and_numbered_where_names_find_no_room():
+    words = words_of(sheet_of(full_job(2)))
+    assert "1 wide" in words
+    assert any(text.startswith("2 tall") for text in words)
+    plan = orientation(MANY).plans[0]
+    for height, is_name in ((84, True), (34, False)):
+        column = Column(210, 297, Type())
+        column.turn()
+        draw_pictures(column, shown_pictures(MANY, solve(MANY), plan, None), most_mm=height)
+        words = words_of([Page(210, 297, "", "", tuple(column.pages[0]))])
+        for number in range(1, 33):
+            assert (f"{number} frame {number - 1}" if is_name else str(number)) in words
+
+
+def test_a_plan_that_turns_the_camera_is_drawn_turned():
+    """Drawings stand beside each other: the job's, then a pass each, of which the turned one is upright in shape."""
+    job = full_job(2)
+    (page,) = sheet_of(job)
+    grounds = [item for item in page.items if isinstance(item, Area) and item.kind == "ground"]
+    shapes = [upright_box(ground.polygons[0]) for ground in grounds]
+    ratios = [(right - left) / (bottom - top) for left, top, right, bottom in shapes]
+    assert ratios == pytest.approx([1.5, 1.5, 2 / 3], abs=0.01)
+    (mark,) = (item for item in page.items if isinstance(item, Area) and item.kind == "body-top")
+    # Turned clockwise, seen from behind, the body's top is at the right of the upright picture.
+    assert min(x for x, _ in mark.polygons[0]) > shapes[2][2]
+    captions = [text.split(",")[0] for text in words_of([page]) if text.startswith(("As the job is decided", "Pass "))]
+    assert captions == ["As the job is decided", "Pass 1 of 2", "Pass 2 of 2"]
+    upright = Job(CAPTURE, (Deliverable("wide", raster=Raster(3840, 2160)),))
+    (page,) = sheet_of(upright)
+    assert sum(isinstance(item, Area) and item.kind == "ground" for item in page.items) == 1
+    assert any(text.startswith("As decided and as recommended") for text in words_of([page]))
+
+
+def test_sentences_have_a_times_sign_and_leave_names_alone():
+    assert typeset('"5 x 7" has 1,080 x 1,512 px, 3 x -4') == '"5 x 7" has 1,080 × 1,512 px, 3 × -4'
+    assert not any(" x " in text for text in words_of(sheet_of(full_job(6))))
 
 
 def test_the_paper_has_its_standard_size():

@@ -27,7 +27,7 @@ CRITERION_WORDS: dict[Criterion, str] = {
     "reframe_room": "room to reframe",
     "same_moment": "the same moment in all frames",
 }
-_MARGIN_CODES = {"enough": "enough_pixels", "at_limit": "pixels_at_limit", "short": "too_few_pixels"}
+MARGIN_CODES = {"enough": "enough_pixels", "at_limit": "pixels_at_limit", "short": "too_few_pixels"}
 
 
 def plan_reasons(job: Job, plan: Draft, dominated_by: int | None, better: Draft | None) -> tuple[Reason, ...]:
@@ -183,7 +183,7 @@ def pixels_reason(take: Take) -> Reason:
         f"{needed.height:,}: oversampling {ratio:.3g}, {margin.minimum_oversampling:g} is asked."
     )
     return Reason(
-        _MARGIN_CODES[margin.verdict or "short"],
+        MARGIN_CODES[margin.verdict or "short"],
         text,
         deliverable=take.deliverable.label,
         numbers={"oversampling": ratio, "asked": margin.minimum_oversampling},

@@ -26,8 +26,6 @@ LARGEST_LINES_OF_1080, SMALLEST_LINES_OF_1080 = 24, 15
 SMALLEST_TEXT_PX = 7
 # The second line and those below it are set smaller than the name.
 FACTS_SIZE = 0.78
-# A name is cut with an ellipsis beyond this many ems.
-LONGEST_NAME_EM = 24
 
 # More than there are boxes in any picture.
 _MOST_BOXES = 1 << 20
@@ -48,23 +46,43 @@ class Label:
     texts: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class TextSizes:
+    """Heights of a label's first line, px: the one that is tried first, and the one below which none goes.
+
+    A line is cut with an ellipsis beyond `longest_em` times its height.
+    """
+
+    largest: int
+    smallest: int
+    longest_em: int = 24
+
+
+def text_sizes(picture: Rect) -> TextSizes:
+    """Return sizes that are read on a monitor that shows the whole picture."""
+    monitor = max(picture.height, picture.width * 9 / 16)
+    return TextSizes(
+        *(
+            max(SMALLEST_TEXT_PX, round(monitor * lines / 1080))
+            for lines in (LARGEST_LINES_OF_1080, SMALLEST_LINES_OF_1080)
+        )
+    )
+
+
 def placed_labels(
-    labels: Sequence[Label], picture: Rect, *, lines: Sequence[Rect], subject: Sequence[Rect]
+    labels: Sequence[Label], picture: Rect, sizes: TextSizes, *, lines: Sequence[Rect], subject: Sequence[Rect]
 ) -> tuple[Plate, ...]:
     """Return plates at free places in the upright picture, off the subject and lines where there is room."""
     frames = [label for label in labels if label.kind == "label"]
     tags = [label for label in labels if label.kind == "tag"]
     obstacles = (_boxes(subject), _boxes(lines))
-    monitor = max(picture.height, picture.width * 9 / 16)
-    largest = max(SMALLEST_TEXT_PX, round(monitor * LARGEST_LINES_OF_1080 / 1080))
-    smallest = max(SMALLEST_TEXT_PX, round(monitor * SMALLEST_LINES_OF_1080 / 1080))
-    plates = _frame_plates(frames, picture, obstacles, largest, smallest)
+    plates = _frame_plates(frames, picture, obstacles, sizes)
     for tag in tags:
-        plate = _plate(tag, picture, smallest)
+        plate = _plate(tag, picture, sizes.smallest, sizes.longest_em)
         taken = _boxes([other.rect for other in plates])
         # A tag stands at the top of its box, and may stand on the subject, whose tag it may be.
         place = _free_place(
-            tag.box, plate.rect, picture, smallest // 2, taken, (_boxes([]), obstacles[1]), from_top=True
+            tag.box, plate.rect, picture, sizes.smallest // 2, taken, (_boxes([]), obstacles[1]), from_top=True
         )
         if place is not None:
             plates.append(replace(plate, rect=place))
@@ -72,23 +90,25 @@ def placed_labels(
 
 
 def _frame_plates(
-    labels: Sequence[Label], picture: Rect, obstacles: tuple[Boxes, Boxes], largest: int, smallest: int
+    labels: Sequence[Label], picture: Rect, obstacles: tuple[Boxes, Boxes], sizes: TextSizes
 ) -> list[Plate]:
     """Return every frame's plate: all lines at some size, or the names alone, or as many as find room."""
-    for texts in (labels, [replace(label, texts=label.texts[:1]) for label in labels]):
-        size = largest
-        while size >= smallest:
-            plates = _laid_out(texts, picture, size, obstacles, all_of_them=True)
+    names = [replace(label, texts=label.texts[:1]) for label in labels]
+    for texts in (labels, names):
+        size = sizes.largest
+        while size >= sizes.smallest:
+            plates = _laid_out(texts, picture, size, sizes.longest_em, obstacles, all_of_them=True)
             if len(plates) == len(texts):
                 return plates
             size = size * 7 // 8
-    return _laid_out([replace(label, texts=label.texts[:1]) for label in labels], picture, smallest, obstacles)
+    return _laid_out(names, picture, sizes.smallest, sizes.longest_em, obstacles)
 
 
 def _laid_out(
     labels: Sequence[Label],
     picture: Rect,
     size: int,
+    longest_em: int,
     obstacles: tuple[Boxes, Boxes],
     *,
     all_of_them: bool = False,
@@ -96,7 +116,7 @@ def _laid_out(
     """Return plates at one size; with `all_of_them` no more are tried after one that finds no room."""
     plates: list[Plate] = []
     for label in labels:
-        plate = _plate(label, picture, size)
+        plate = _plate(label, picture, size, longest_em)
         taken = _boxes([other.rect for other in plates])
         place = _free_place(label.box, plate.rect, picture, size // 2, taken, obstacles)
         if place is not None:
@@ -110,10 +130,10 @@ def _boxes(rects: Sequence[Rect]) -> Boxes:
     return np.array([(r.x, r.y, r.right, r.bottom) for r in rects], dtype=np.int64).reshape(-1, 4)
 
 
-def _plate(label: Label, picture: Rect, size: int) -> Plate:
+def _plate(label: Label, picture: Rect, size: int, longest_em: int) -> Plate:
     """Return a label of its final size at no place yet."""
     pad, swatch = size // 2, 2 * size
-    most = min(picture.width - swatch - 3 * pad, LONGEST_NAME_EM * size)
+    most = min(picture.width - swatch - 3 * pad, longest_em * size)
     lines, top = [], pad // 2
     for row, text in enumerate(label.texts):
         text_px = size if row == 0 else max(SMALLEST_TEXT_PX, round(size * FACTS_SIZE))

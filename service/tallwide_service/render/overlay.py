@@ -20,7 +20,7 @@ from tallwide.job import Capture, Job, Overlay, Picture, exact
 from tallwide_service.core.margin import margin
 from tallwide_service.core.safe_areas import safe_areas
 from tallwide_service.core.view import View, view_of
-from tallwide_service.render.labels import Label, placed_labels
+from tallwide_service.render.labels import Label, TextSizes, placed_labels, text_sizes
 from tallwide_service.render.palette import (
     EDGE,
     NEUTRAL,
@@ -30,6 +30,7 @@ from tallwide_service.render.palette import (
     frame_colour,
     frame_dashes,
 )
+from tallwide_service.render.ring_rows import covers_a_pixel
 from tallwide_service.render.scene import Band, BandKind, Ellipse, Polygon, Ring, Scene
 from tallwide_service.render.stage import Stage, stage_of
 
@@ -46,15 +47,30 @@ LONGEST_UNITS = 1_000
 MOST_LINES = 256
 
 
+@dataclass(frozen=True, slots=True)
+class Naming:
+    """What the labels of frames say instead of their facts, by the job's order, and how large, px; no other labels."""
+
+    names: tuple[str, ...]
+    sizes: TextSizes
+
+
 def overlay_scene(
-    job: Job, extractions: Sequence[Extraction], *, overlay: Overlay | None = None, picture: Picture | None = None
+    job: Job,
+    extractions: Sequence[Extraction],
+    *,
+    overlay: Overlay | None = None,
+    picture: Picture | None = None,
+    naming: Naming | None = None,
 ) -> Scene:
-    """Return the overlay of a job's extractions.
+    """Return the overlay of a job's extractions, or of some of them.
 
     Parameters
     ----------
     overlay, picture
         What is shown, and on which picture; the job's own where left out.
+    naming
+        What labels say instead of what `overlay` asks for.
 
     Raises
     ------
@@ -63,7 +79,7 @@ def overlay_scene(
     """
     options, wanted = overlay or job.overlay or Overlay(), picture or job.picture or Picture(view="recorded")
     stage = stage_of(view_of(job, tuple(extractions), wanted), job.capture)
-    drawn = _Drawn(job, tuple(extractions), options, stage, only=wanted.deliverable)
+    drawn = _Drawn(job, tuple(extractions), options, stage, only=wanted.deliverable, naming=naming)
     strokes = sorted(drawn.strokes(), key=lambda stroke: _LAYERS[stroke.kind])
     bands = (band for stroke in strokes for band in stroke.bands(drawn.line, stage))
     lines = [stroke.rect for stroke in strokes if stroke.kind not in ("shade", "edge", "centre-edge")]
@@ -71,13 +87,14 @@ def overlay_scene(
         lines = [stroke.rect for stroke in strokes if stroke.kind in ("line", "tick", "centre")]
     # Where no subject is given, what the frames are about is taken to be in the middle.
     subject = [drawn.subject() if job.framing.subject is not None else middle_of(stage.picture)]
-    plates = placed_labels(drawn.labels(), stage.picture, lines=lines, subject=subject)
+    sizes = text_sizes(stage.picture) if naming is None else naming.sizes
+    plates = placed_labels(drawn.labels(), stage.picture, sizes, lines=lines, subject=subject)
     return Scene(
         width=stage.view.width,
         height=stage.view.height,
         title=f"Framing of {job.id}" if job.id else "Framing",
         description="; ".join(_sentence(extraction) for extraction in extractions),
-        labels=tuple(extraction.deliverable for extraction in extractions),
+        labels=tuple(deliverable.label for deliverable in job.deliverables),
         bands=tuple(bands),
         rings=tuple(drawn.rings()),
         plates=tuple(replace(plate, rect=stage.drawn(plate.rect), turn=stage.turn) for plate in plates),
@@ -150,15 +167,23 @@ class _Drawn:
     """Everything of one overlay, in the upright stage."""
 
     def __init__(
-        self, job: Job, extractions: tuple[Extraction, ...], options: Overlay, stage: Stage, *, only: str | None
+        self,
+        job: Job,
+        extractions: tuple[Extraction, ...],
+        options: Overlay,
+        stage: Stage,
+        *,
+        only: str | None,
+        naming: Naming | None,
     ) -> None:
         self.job, self.capture, self.options, self.stage = job, job.capture, options, stage
         self.extractions = extractions
-        self.only = only
+        self.only, self.naming = only, naming
         self.picture = stage.picture
         self.line = line_px(options, stage.picture)
         self.thin = max(1, self.line // 2)
-        self.shown = [(i, each) for i, each in enumerate(extractions) if only in (None, each.deliverable)]
+        places = {deliverable.label: place for place, deliverable in enumerate(job.deliverables)}
+        self.shown = [(places[each.deliverable], each) for each in extractions if only in (None, each.deliverable)]
 
     def strokes(self) -> Iterator[_Stroke]:
         """Yield all strokes, in no particular order."""
@@ -181,6 +206,8 @@ class _Drawn:
         if self.options.labels == "none":
             return []
         labels = [self._frame_label(index, extraction) for index, extraction in self.shown]
+        if self.naming is not None:
+            return labels
         if self.options.common_area and self.only is None:
             common = common_area(extraction.rect for extraction in self.extractions)
             if common is not None:
@@ -193,7 +220,7 @@ class _Drawn:
                 for index, name, rect in self._safe_areas()
             ]
         for ring, name in zip(("image-circle", "usable-area"), ("image circle", "usable area"), strict=True):
-            if any(drawn.kind == ring for drawn in self.rings()):
+            if any(drawn.kind == ring and self._is_seen(drawn) for drawn in self.rings()):
                 labels.append(Label("tag", None, self.picture, NEUTRAL, (), (name,)))
         return labels
 
@@ -212,6 +239,10 @@ class _Drawn:
             if self.options.contrast_lines
         ]
         return [*edges, *(Ring(kind, NEUTRAL, grown(shape, self.thin), shape) for kind, shape in shapes)]
+
+    def _is_seen(self, ring: Ring) -> bool:
+        """Whether a ring is in the picture, rather than all around it."""
+        return covers_a_pixel(ring, self.stage.view.width, self.stage.view.height)
 
     def subject(self) -> Rect:
         """Return the subject's box."""
@@ -313,6 +344,9 @@ class _Drawn:
     def _frame_label(self, index: int, extraction: Extraction) -> Label:
         deliverable = self.job.deliverables[index]
         frame, rect = extraction.upright_rect, self.stage.rect(extraction.rect)
+        colour, dashes = frame_colour(index, self.options), frame_dashes(index)
+        if self.naming is not None:
+            return Label("label", index, rect, colour, dashes, (self.naming.names[index],))
         texts = [extraction.deliverable]
         if self.options.labels == "full":
             texts.append(f"{frame.width:,} × {frame.height:,} px   {extraction.aspect.achieved:.4g}")
@@ -323,7 +357,7 @@ class _Drawn:
             texts.append("at the edge: " + ", ".join(met))
         if beyond and self.only is None:
             texts.append("beyond the picture: " + ", ".join(beyond))
-        return Label("label", index, rect, frame_colour(index, self.options), frame_dashes(index), tuple(texts))
+        return Label("label", index, rect, colour, dashes, tuple(texts))
 
 
 def middle_of(picture: Rect) -> Rect:

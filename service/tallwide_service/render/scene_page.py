@@ -36,7 +36,7 @@ def scene_items(scene: Scene, place: RealRect) -> tuple[Area | Words, ...]:
         box = oblong(*point(band.rect.x, band.rect.y), band.rect.width * scale, band.rect.height * scale)
         items.append(Area((box,), band.colour, band.kind, opacity=band.alpha / 255))
     for ring in scene.rings:
-        outer, inner = ([point(x, y) for x, y in _corners(shape)] for shape in (ring.outer, ring.inner))
+        outer, inner = ([point(x, y) for x, y in _clockwise(_corners(shape))] for shape in (ring.outer, ring.inner))
         items.append(Area((tuple(outer), tuple(reversed(inner))), ring.colour, ring.kind, clip=place))
     for band in lines:
         box = oblong(*point(band.rect.x, band.rect.y), band.rect.width * scale, band.rect.height * scale)
@@ -56,6 +56,12 @@ def _corners(shape: Ellipse | Polygon) -> tuple[Corner, ...]:
         return shape.corners
     angles = (2 * math.pi * step / _STEPS for step in range(_STEPS))
     return tuple((shape.x + shape.across * math.cos(a), shape.y + shape.down * math.sin(a)) for a in angles)
+
+
+def _clockwise(corners: tuple[Corner, ...]) -> tuple[Corner, ...]:
+    """Return corners in clockwise order, y down, whichever way round they are written."""
+    twice = sum(ax * by - bx * ay for (ax, ay), (bx, by) in zip(corners, (*corners[1:], corners[0]), strict=True))
+    return corners if twice >= 0 else corners[::-1]
 
 
 def _plate_items(scene: Scene, plate: Plate, place: RealRect, scale: float) -> list[Area | Words]:

@@ -6,125 +6,55 @@ in one weight; size and grey make the order.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from io import BytesIO
 from itertools import groupby
 
 from PIL.Image import Image
 
-from tallwide.answers import Extraction, Margin, Plan, RealRect, Rect
+from tallwide.answers import ChangeoverStep, Extraction, Margin, Plan, Rect
 from tallwide.geometry import recorded_to_upright
-from tallwide.job import Capture, Job, MonitorFeed, Overlay, Picture, Sheet, Subject
-from tallwide_service.core.chart import scene_ratio
+from tallwide.job import Capture, Job, Sheet
 from tallwide_service.core.extraction import Solution
 from tallwide_service.core.margin import margins
 from tallwide_service.core.orientation import OrientationAdvice
-from tallwide_service.render.overlay import overlay_scene
-from tallwide_service.render.page import Item, Page, Photo, Words, areas, oblong, shortened, width_mm, wrapped
-from tallwide_service.render.palette import Colour, frame_colour, frame_dashes
-from tallwide_service.render.scene_page import scene_items
+from tallwide_service.render.column import FOOT_MM, INK, LINE, RULE, SIDE_MM, SOFT, Column, Type
+from tallwide_service.render.page import Page, Words, areas, oblong, shortened, width_mm, wrapped
+from tallwide_service.render.palette import frame_colour, frame_dashes
+from tallwide_service.render.sheet_drawings import Shown, darker, draw_pictures, is_as_decided, shown_pictures
+from tallwide_service.render.sheet_words import (
+    capture_facts,
+    frame_words,
+    pass_frames,
+    plan_reasons,
+    rig_words,
+    signed,
+    typeset,
+)
 
 PAPERS_MM = {"A4": (210.0, 297.0), "letter": (215.9, 279.4)}
-SIDE_MM, TOP_MM, FOOT_MM = 15.0, 13.0, 14.0
-INK: Colour = (28, 28, 30)
-SOFT: Colour = (104, 104, 110)
-RULE: Colour = (198, 198, 202)
-GROUND: Colour = (216, 217, 219)
-TITLE, BODY, SMALL, TINY = 6.2, 2.75, 2.4, 2.05
-LINE = 1.38
-FRAMES_ON_FIRST_PAGE = 6
-# Heights of the drawing that are tried, its fineness, and the longer side of a still under it.
-DRAWING_MM = (84.0, 76.0, 68.0, 60.0, 52.0, 44.0, 36.0)
-PIXELS_A_MM, PLATE_PX = 16, 1600
+TITLE = 6.2
+FRAMES_ON_ONE_PAGE = 6
+# The longer side of a still under the drawing.
+PLATE_PX = 1600
 
 
-@dataclass(slots=True)
-class Column:
-    """Pages being filled from the top: where the next thing goes, and what each page holds."""
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """How a sheet is set: the height of its drawings, and its text against full size."""
 
-    width: float
-    height: float
-    pages: list[list[Item]] = field(default_factory=list)
-    y: float = 0.0
+    drawing_mm: float
+    text: float
 
-    def turn(self) -> None:
-        """Begin a page."""
-        self.pages.append([])
-        self.y = TOP_MM
 
-    @property
-    def room(self) -> float:
-        """Height that is left on the page."""
-        return self.height - FOOT_MM - self.y
-
-    @property
-    def measure(self) -> float:
-        """Width of the text."""
-        return self.width - 2 * SIDE_MM
-
-    def add(self, *items: Item) -> None:
-        """Put items on the page."""
-        self.pages[-1] += items
-
-    def write(self, text: str, x: float, size: float, colour: Colour = INK) -> None:
-        """Write one line at the present height."""
-        self.add(Words(text, x, self.y + size, size, colour))
-
-    def write_right(self, text: str, x: float, size: float, colour: Colour = INK) -> None:
-        """Write one line that ends at x, at the present height."""
-        self.add(Words(text, x, self.y + size, size, colour, "end"))
-
-    def rule(self, colour: Colour = RULE) -> None:
-        """Draw a line across the text and go below it."""
-        self.add(*areas((oblong(SIDE_MM, self.y, self.measure, 0.18),), colour, "rule"))
-        self.y += 0.2
-
-    def paragraph(self, text: str, *, size: float = BODY, colour: Colour = INK, indent: float = 0.0) -> None:
-        """Write a text in lines, over pages where it must."""
-        for line in wrapped(text, size, self.measure - indent):
-            if self.room < size * LINE:
-                self.turn()
-            self.write(line, SIDE_MM + indent, size, colour)
-            self.y += size * LINE
-
-    def heading(self, text: str, keep_mm: float = 12.0) -> None:
-        """Write a heading, on a new page where what follows would not fit below it."""
-        if self.room < keep_mm + SMALL * 2:
-            self.turn()
-        self.y += 2.2
-        self.write(text, SIDE_MM, SMALL, SOFT)
-        self.y += SMALL * LINE + 0.4
-
-    def list_of(self, texts: Iterable[str], *, size: float = SMALL) -> None:
-        """Write items, each with a dash."""
-        for text in texts:
-            lines = wrapped(text, size, self.measure - 5)
-            if self.room < len(lines) * size * LINE:
-                self.turn()
-            self.write("–", SIDE_MM, size, SOFT)
-            for line in lines:
-                self.write(line, SIDE_MM + 5, size)
-                self.y += size * LINE
-
-    def list_in_two(self, title: str, texts: Sequence[str], *, size: float = TINY) -> None:
-        """Write a heading and numbered items below it, on one page, in two columns: down the first, then the second."""
-        gap = 6.0
-        width = (self.measure - gap) / 2
-        items = [(f"{number}", wrapped(text, size, width - 5)) for number, text in enumerate(texts, start=1)]
-        half = (len(items) + 1) // 2
-        columns = items[:half], items[half:]
-        height = max(sum(len(lines) for _, lines in column) for column in columns) * size * LINE
-        self.heading(title, keep_mm=height)
-        top = self.y
-        for place, column in enumerate(columns):
-            x, self.y = SIDE_MM + place * (width + gap), top
-            for mark, lines in column:
-                self.write(mark, x, size, SOFT)
-                for line in lines:
-                    self.write(line, x + 5, size)
-                    self.y += size * LINE
-        self.y = top + height
+# Tried in turn until all is on one page: the drawing gives way first, then the text.
+SETTINGS = (
+    *(Setting(height, 1.0) for height in (84, 74, 64, 56, 48, 42)),
+    *(Setting(height, text) for text in (0.92, 0.85, 0.78) for height in (48, 40, 34)),
+    Setting(28, 0.78),
+)
+SETTINGS_OF_MANY = tuple(Setting(height, 1.0) for height in (84, 64, 48))
 
 
 def sheet_pages(
@@ -141,33 +71,34 @@ def sheet_pages(
     Parameters
     ----------
     plate
-        A still of the upright picture, in the scene's shape, that lies under the drawing.
+        A still of the upright picture, in the scene's shape, that lies under the drawing of the job's own capture.
     """
     sheet = job.sheet or Sheet()
-    photo = None if plate is None else jpeg(plate)
-    columns = []
-    # The drawing gives way until all fits on one page; what never does keeps the largest drawing.
-    for drawing_mm in DRAWING_MM:
-        column = Column(*PAPERS_MM[sheet.paper])
+    plan = advice.plans[advice.recommended.plan]
+    pictures = shown_pictures(job, solution, plan, None if plate is None else jpeg(plate))
+    best: Column | None = None
+    for setting in SETTINGS if len(job.deliverables) <= FRAMES_ON_ONE_PAGE else SETTINGS_OF_MANY:
+        column = Column(*PAPERS_MM[sheet.paper], Type().at(setting.text))
         column.turn()
         _head(column, job, sheet)
         _facts(column, job.capture)
-        _drawing(column, job, solution, photo, most=drawing_mm)
+        _drawings(column, job, pictures, setting.drawing_mm)
         _table(column, job, solution)
         _together(column, job, solution)
-        _advice(column, advice)
+        _advice(column, job, advice, plan)
         if sheet.notes:
-            column.heading("Notes")
-            column.paragraph(sheet.notes)
-        columns.append(column)
-        if len(column.pages) == 1 or len(solution.extractions) > FRAMES_ON_FIRST_PAGE:
+            column.heading("Notes", keep_mm=2 * column.type.body * LINE)
+            column.paragraph(sheet.notes, column.type.body)
+        if best is None or len(column.pages) < len(best.pages):
+            best = column
+        if len(best.pages) == 1:
             break
-    column = min(columns, key=lambda column: len(column.pages))
-    _foot(column, decision_id, engine_version)
+    assert best is not None  # noqa: S101 - there is a setting
+    _foot(best, decision_id, engine_version)
     title = sheet.title or (f"Framing of {job.id}" if job.id else "Framing")
     return tuple(
-        Page(column.width, column.height, title, f"Framing sheet, decision {decision_id}", tuple(items))
-        for items in column.pages
+        Page(best.width, best.height, title, f"Framing sheet, decision {decision_id}", tuple(items))
+        for items in best.pages
     )
 
 
@@ -182,85 +113,55 @@ def jpeg(plate: Image) -> bytes:
 
 
 def _head(column: Column, job: Job, sheet: Sheet) -> None:
+    body, small = column.type.body, column.type.small
     right = column.width - SIDE_MM
     beside = sheet.date or ""
-    room = column.measure - width_mm(beside, BODY) - 6
+    room = column.measure - width_mm(beside, body) - 6
     title = sheet.title or job.id or "Framing"
     size = TITLE if width_mm(title, TITLE) <= room else TITLE * 0.72
     column.add(Words(shortened(title, size, room), SIDE_MM, column.y + TITLE * 0.9, size, INK))
-    column.add(Words(beside, right, column.y + TITLE * 0.9, BODY, SOFT, "end"))
-    column.y += TITLE * 1.35
+    column.add(Words(beside, right, column.y + TITLE * 0.9, body, SOFT, "end"))
+    column.y += TITLE * 1.3
     under = "Framing sheet" + (f" · {job.id}" if job.id and job.id != title else "")
-    column.write(shortened(under, SMALL, column.measure), SIDE_MM, SMALL, SOFT)
-    column.y += SMALL * LINE + 1.2
+    column.write(shortened(under, small, column.measure), SIDE_MM, small, SOFT)
+    column.y += small * LINE + 1.0
     column.rule(INK)
 
 
 def _facts(column: Column, capture: Capture) -> None:
     """Write what is recorded, in four columns."""
     facts = list(capture_facts(capture))
-    column.y += 1.6
+    body, tiny = column.type.body, column.type.tiny
+    column.y += 1.4
     width = column.measure / 4
     for start in range(0, len(facts), 4):
         for place, (name, value) in enumerate(facts[start : start + 4]):
             x = SIDE_MM + place * width
-            column.add(Words(name, x, column.y + TINY, TINY, SOFT))
-            column.add(Words(shortened(value, BODY, width - 3), x, column.y + TINY + BODY * 1.25, BODY, INK))
-        column.y += TINY + BODY * 1.25 + 2.0
-    column.y += 0.4
+            column.add(Words(name, x, column.y + tiny, tiny, SOFT))
+            column.add(Words(shortened(value, body, width - 3), x, column.y + tiny + body * 1.2, body, INK))
+        column.y += tiny + body * 1.2 + 1.7
+    column.y += 0.6
 
 
-def capture_facts(capture: Capture) -> Iterator[tuple[str, str]]:
-    """Yield the facts of a capture that are known, each with its name."""
-    raster, imager, lens = capture.raster, capture.imager, capture.lens
-    if capture.label:
-        yield "Capture", capture.label
-    yield "Recorded raster", f"{raster.width:,} × {raster.height:,} px"
-    if (imager.width, imager.height) != (raster.width, raster.height):
-        yield "Photosites", f"{imager.width:,} × {imager.height:,}"
-    if capture.photosite_pitch_um is not None:
-        yield "Photosite pitch", f"{capture.photosite_pitch_um:g} µm"
-    yield "Roll", f"{capture.roll}°" + ("" if capture.roll else ", upright")
-    if capture.squeeze != 1:
-        yield "Squeeze", f"{capture.squeeze:g}, along {capture.squeeze_axis.replace('_', ' ')}"
-    if lens is not None:
-        named = [f"{lens.focal_length_mm:g} mm"] if lens.focal_length_mm is not None else []
-        named += [f"f/{lens.f_number:g}"] if lens.f_number is not None else []
-        yield "Lens", ", ".join([*([lens.label] if lens.label else []), *named]) or "–"
-        if lens.image_circle_mm is not None:
-            yield "Image circle", f"{lens.image_circle_mm:g} mm"
-    grid = capture.grid
-    yield "Grid of places, sizes", f"{grid.x} × {grid.y}, {grid.width} × {grid.height} px"
-
-
-def _drawing(column: Column, job: Job, solution: Solution, photo: bytes | None, *, most: float) -> None:
-    """Draw the frames to scale in the scene's shape, on the plate if there is one."""
-    upright = job.capture.upright_raster
-    ratio = float(scene_ratio(job.capture))
-    width, height = (column.measure, column.measure / ratio) if column.measure / ratio <= most else (most * ratio, most)
-    # The drawing is a picture of the scene itself, so fine that its pixels are not seen.
-    feed = MonitorFeed(
-        max(1, round(width * PIXELS_A_MM)), max(1, round(height * PIXELS_A_MM)), turned=True, desqueezed=True
-    )
-    options = Overlay(
-        line_px=round(0.35 * PIXELS_A_MM),
-        labels="none",
-        safe_areas=False,
-        colours=(job.overlay or Overlay()).colours,
-        palette=(job.overlay or Overlay()).palette,
-    )
-    scene = overlay_scene(job, solution.extractions, overlay=options, picture=Picture(monitor=feed))
-    place = RealRect(SIDE_MM + (column.measure - width) / 2, column.y, width, height)
-    if photo is None:
-        column.add(*areas((oblong(place.x, place.y, width, height),), GROUND, "ground"))
-    else:
-        column.add(Photo(photo, place))
-    column.add(*scene_items(scene, place))
-    column.y += height + 1.0
-    shown = "upright" if job.capture.squeeze == 1 else "upright and desqueezed"
-    words = f"The recorded picture, {shown}; 1 mm is {upright.height / height:,.1f} px of its height. "
-    column.write(shortened(words + "Thin dashes: protection.", TINY, column.measure), SIDE_MM, TINY, SOFT)
-    column.y += TINY * LINE + 1.2
+def _drawings(column: Column, job: Job, pictures: Sequence[Shown], most_mm: float) -> None:
+    draw_pictures(column, pictures, most_mm=most_mm)
+    notes = []
+    if any(each.protection is not None for each in job.deliverables):
+        notes.append("Thin dashes: protection.")
+    if any(shown.job.capture.roll for shown in pictures):
+        notes.append("Triangle: the body's top.")
+    if job.framing.subject is not None:
+        notes.append("Grey box: the subject.")
+    if any(shown.job.capture.lens and shown.job.capture.lens.image_circle_mm for shown in pictures):
+        notes.append("Grey curve: the image circle, where it cuts the picture.")
+    if job.capture.usable_area is not None:
+        notes.append("Grey lines: the usable area.")
+    if job.capture.squeeze != 1:
+        notes.append("Drawn desqueezed.")
+    if notes:
+        column.write(" ".join(notes), SIDE_MM, column.type.tiny, SOFT)
+        column.y += column.type.tiny * LINE
+    column.y += 0.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -281,45 +182,46 @@ CELLS = (
     Cell("sensor mm", 0.865),
     Cell("view h × v", 1.0),
 )
+# From the left edge to a frame's line, and to its name.
+SAMPLE_MM, NAME_MM = 4.5, 13.0
 
 
 def _table(column: Column, job: Job, solution: Solution) -> None:
     """Write one entry a frame; the head again on every page."""
+    body, tiny = column.type.body, column.type.tiny
     _table_head(column)
     for index, (extraction, margin) in enumerate(zip(solution.extractions, margins(job, solution), strict=True)):
-        if index == FRAMES_ON_FIRST_PAGE and len(column.pages) == 1:
-            column.turn()
-            _table_head(column)
-        entry = _entry_lines(job, extraction, margin)
-        under = [line for text in entry for line in wrapped(text, TINY, column.measure - 10)]
-        if column.room < BODY * 1.5 + len(under) * TINY * LINE + 1.5:
+        under = wrapped(frame_words(extraction, margin), tiny, column.measure - NAME_MM)
+        if column.room < body * 1.45 + len(under) * tiny * LINE + 1.2:
             column.turn()
             _table_head(column)
         _entry(column, job, index, extraction, margin)
         for line in under:
-            column.write(line, SIDE_MM + 10, TINY, SOFT)
-            column.y += TINY * LINE
-        column.y += 0.9
+            column.write(line, SIDE_MM + NAME_MM, tiny, SOFT)
+            column.y += tiny * LINE
+        column.y += 0.5
         column.rule()
-        column.y += 0.8
+        column.y += 0.6
 
 
 def _table_head(column: Column) -> None:
-    column.write("Frame", SIDE_MM, TINY, SOFT)
+    tiny = column.type.tiny
+    column.write("Frame", SIDE_MM, tiny, SOFT)
     for cell in CELLS:
-        column.write_right(cell.name, SIDE_MM + cell.end * column.measure, TINY, SOFT)
-    column.y += TINY * LINE + 0.8
+        column.write_right(cell.name, SIDE_MM + cell.end * column.measure, tiny, SOFT)
+    column.y += tiny * LINE + 0.6
     column.rule(SOFT)
-    column.y += 0.9
+    column.y += 0.7
 
 
 def _entry(column: Column, job: Job, index: int, extraction: Extraction, margin: Margin) -> None:
+    body, small = column.type.body, column.type.small
     rect, sensor, view = extraction.rect, extraction.sensor_mm, extraction.angle_of_view_deg
     values = (
         f"{rect.x:,}, {rect.y:,}",
         f"{rect.width:,} × {rect.height:,}",
         f"{extraction.aspect.achieved:.4f}",
-        f"{100 * extraction.aspect.error:+.3f} %".replace("-", "−"),
+        f"{signed(100 * extraction.aspect.error, 3)} %",
         f"{100 * extraction.share_of_raster:.1f} %",
         "–" if margin.oversampling is None else f"{margin.oversampling.smaller:.3f}",
         "–" if sensor is None else f"{sensor.width:.2f} × {sensor.height:.2f}",
@@ -327,19 +229,14 @@ def _entry(column: Column, job: Job, index: int, extraction: Extraction, margin:
     )
     thick = 0.55
     for start, length in swatch(frame_dashes(index), 7.0, thick):
-        bar = oblong(SIDE_MM + start, column.y + BODY * 0.55, length, thick)
+        bar = oblong(SIDE_MM + SAMPLE_MM + start, column.y + body * 0.55, length, thick)
         column.add(*areas((bar,), darker(frame_colour(index, job.overlay)), "swatch"))
-    room = CELLS[0].end * column.measure - width_mm(values[0], SMALL) - 12
-    column.write(shortened(extraction.deliverable, BODY, room), SIDE_MM + 10, BODY)
+    column.write(str(index + 1), SIDE_MM, body, SOFT)
+    room = CELLS[0].end * column.measure - width_mm(values[0], small) - NAME_MM - 2
+    column.write(shortened(extraction.deliverable, body, room), SIDE_MM + NAME_MM, body)
     for cell, value in zip(CELLS, values, strict=True):
-        column.add(Words(value, SIDE_MM + cell.end * column.measure, column.y + BODY, SMALL, INK, "end"))
-    column.y += BODY * 1.45
-
-
-def darker(colour: Colour) -> Colour:
-    """Return a colour of the screen as it stands on white paper: three quarters as light."""
-    red, green, blue = (part * 3 // 4 for part in colour)
-    return red, green, blue
+        column.add(Words(value, SIDE_MM + cell.end * column.measure, column.y + body, small, INK, "end"))
+    column.y += body * 1.4
 
 
 def swatch(dashes: tuple[int, ...], width: float, thick: float) -> Iterator[tuple[float, float]]:
@@ -355,48 +252,11 @@ def swatch(dashes: tuple[int, ...], width: float, thick: float) -> Iterator[tupl
         place, step = place + length, step + 1
 
 
-def _entry_lines(job: Job, extraction: Extraction, margin: Margin) -> list[str]:
-    """Return what stands in small type below a frame: the need, what binds it, and the subject's room."""
-    parts = []
-    if margin.needed is not None and margin.spare_pct is not None and margin.spare_px is not None:
-        verdict = {"enough": "enough", "at_limit": "exactly enough", "short": "too few"}[margin.verdict or "enough"]
-        parts.append(
-            f"needs {margin.needed.width:,.0f} × {margin.needed.height:,.0f} px"
-            + (f" × {margin.minimum_oversampling:g}" if margin.minimum_oversampling != 1 else "")
-            + f": {verdict}, {margin.spare_pct:+.1f} % ({margin.spare_px.x:+,.0f} × {margin.spare_px.y:+,.0f} px)"
-        )
-    parts = [part.replace("-", "−") for part in parts]
-    parts.append("held by " + held_by(extraction.bound_by))
-    lines = ["; ".join(parts)]
-    subject = job.framing.subject
-    if subject is not None:
-        lines.append(headroom(subject, extraction.upright_rect))
-    return lines
-
-
-def held_by(names: Iterable[str]) -> str:
-    """Return what binds a frame in words, edges of the raster together."""
-    names = list(names)
-    edges = [name.removeprefix("raster_") for name in names if name.startswith("raster_")]
-    others = [name.replace("_", " ") for name in names if not name.startswith("raster_")]
-    return "; ".join((["the raster " + ", ".join(edges)] if edges else []) + others)
-
-
-def headroom(subject: Subject, frame: Rect) -> str:
-    """Return the room above the subject and around it, in pixels and in percent of the frame."""
-    above = subject.y - frame.y
-    left, right = subject.x - frame.x, frame.right - subject.x - subject.width
-    below = frame.bottom - subject.y - subject.height
-    return (
-        f"headroom {above:,} px, {100 * above / frame.height:.1f} % of the frame; room left {left:,}, "
-        f"right {right:,}, below {below:,} px"
-    )
-
-
 def _together(column: Column, job: Job, solution: Solution) -> None:
     common, combined = solution.common_area, solution.combined_area
     shared = "none; the frames do not all meet" if common is None else _place(common, job.capture)
-    column.paragraph(f"Common area: {shared}. Combined area: {_place(combined, job.capture)}.", size=SMALL)
+    text = f"Common area: {shared}. Combined area: {_place(combined, job.capture)}."
+    column.paragraph(text, column.type.small)
 
 
 def _place(rect: Rect, capture: Capture) -> str:
@@ -405,28 +265,52 @@ def _place(rect: Rect, capture: Capture) -> str:
     return words if capture.roll == 0 else f"{words} (upright {upright.width:,} × {upright.height:,})"
 
 
-def _advice(column: Column, advice: OrientationAdvice) -> None:
-    """Write the recommendation, its reasons, the change-over that the plan asks for, and the cautions."""
-    plan: Plan = advice.plans[advice.recommended.plan]
-    column.heading("Recommendation")
-    column.paragraph(advice.recommended.text)
-    texts = [reason.text for reason in plan.reasons]
-    if texts:
-        column.y += 0.6
-        column.list_of(texts)
-    for into, steps in groupby(plan.changeover, key=lambda step: step.pass_index):
-        title = f"Change-over into pass {into + 1} of {len(plan.passes)}"
-        column.list_in_two(title, [step.text for step in steps])
+def _advice(column: Column, job: Job, advice: OrientationAdvice, plan: Plan) -> None:
+    """Write the recommendation, its reasons, what the rig makes of it, the plan's change-over, and the cautions."""
+    column.heading("Recommendation", keep_mm=2 * column.type.body * LINE)
+    column.paragraph(typeset(advice.recommended.text), column.type.body)
+    if not is_as_decided(job, plan):
+        numbers = {deliverable.label: number for number, deliverable in enumerate(job.deliverables, start=1)}
+        frames = [
+            (numbers[label], f"{label}, pass {place}: {words}")
+            for place, one in enumerate(plan.passes, start=1)
+            for label, words in zip(one.deliverables, pass_frames(one), strict=True)
+        ]
+        marks, texts = zip(*frames, strict=True)
+        column.list_in_two("The plan's frames, on what each pass records", texts, marks)
+    rolls = {job.capture.roll, *(one.roll for one in plan.passes)}
+    rig = [text for check in advice.rig if check.roll in rolls for text in rig_words(check)]
+    reasons = plan_reasons(plan, rig)
+    if reasons:
+        column.list_in_two("Reasons", [typeset(text) for text in reasons])
+    if rig:
+        column.list_in_two("Rig: lengths as they are stated; no load is calculated", rig)
+    write_changeover(column, plan.changeover, passes=len(plan.passes))
     if advice.cautions:
-        column.heading("Cautions", keep_mm=16)
-        column.list_of(advice.cautions)
+        column.list_in_two("Cautions", advice.cautions)
+
+
+def write_changeover(column: Column, changeover: Sequence[ChangeoverStep], *, passes: int) -> None:
+    """Write the steps into each pass; those of a later one only as far as they differ."""
+    before: list[ChangeoverStep] = []
+    for into, group in groupby(changeover, key=lambda step: step.pass_index):
+        steps = list(group)
+        title = f"Change-over into pass {into + 1} of {passes}"
+        if before and {step.code for step in steps} <= {step.code for step in before}:
+            said = {step.text for step in before}
+            steps = [step for step in steps if step.text not in said]
+            title += f": as into pass {before[0].pass_index + 1}, with these steps in place of those of the same kind"
+        else:
+            before = steps
+        column.list_in_two(title, [step.text for step in steps], range(1, len(steps) + 1))
 
 
 def _foot(column: Column, decision_id: str, engine_version: str) -> None:
     """Write the identifiers and the page's number below each page."""
+    size = Type().tiny
     for number, items in enumerate(column.pages, start=1):
         y = column.height - FOOT_MM + 5.5
         items.extend(areas((oblong(SIDE_MM, y - 3.2, column.measure, 0.18),), RULE, "rule"))
-        items.append(Words(f"decision {decision_id}", SIDE_MM, y, TINY, SOFT))
+        items.append(Words(f"decision {decision_id}", SIDE_MM, y, size, SOFT))
         right = f"tallwide {engine_version}   {number} of {len(column.pages)}"
-        items.append(Words(right, column.width - SIDE_MM, y, TINY, SOFT, "end"))
+        items.append(Words(right, column.width - SIDE_MM, y, size, SOFT, "end"))
