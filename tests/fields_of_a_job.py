@@ -35,6 +35,7 @@ ONE_OF_SEVERAL: dict[type, dict[str, Any]] = {
     schemas.ProtectionSchema: {"each_side": 0.05},
     schemas.ComparandSchema: {"job": JOB},
     schemas.PictureSchema: {"deliverable": "wide"},
+    schemas.DisplaySchema: {"height_mm": 1000},
 }
 WRONG_SHAPES: tuple[Any, ...] = (None, True, [], {}, 5, "x")
 

@@ -26,7 +26,7 @@ FRAME_SPACES = ("extraction", "delivery", "pull")
 LARGEST_COORDINATE = 10**9
 # The smallest double has 341 digits as a rational; a map may add some sixty to it.
 LONGEST_RATIONAL = 1001
-_RATIONAL = re.compile(r"-?[0-9]{1,500}(?:/[0-9]{1,500}|\.[0-9]{1,500})?")
+RATIONAL = re.compile(r"-?[0-9]{1,500}(?:/[0-9]{1,500}|\.[0-9]{1,500})?")
 
 
 def exact_coordinate(written: Coordinate) -> Fraction:
@@ -43,7 +43,7 @@ def exact_coordinate(written: Coordinate) -> Fraction:
     (Fraction(2304, 5), Fraction(1, 10))
     """
     if isinstance(written, str):
-        if len(written) > LONGEST_RATIONAL or not _RATIONAL.fullmatch(written):
+        if len(written) > LONGEST_RATIONAL or not RATIONAL.fullmatch(written):
             raise ValueError('a coordinate is a number or a rational as text, such as "2304/5"')
         try:
             value = Fraction(written)

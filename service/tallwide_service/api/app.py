@@ -63,7 +63,7 @@ ANSWERS = (
     HandoffAnswer,
     ReadAnswer,
 )
-# What holds between the members of an object, as the schemas' own validators have it.
+# What holds between the members of an object, as the schemas' own validators have it, where JSON Schema can say it.
 SHAPES: dict[str, dict[str, Any]] = {
     "Deliverable": {"anyOf": [{"required": ["aspect"]}, {"required": ["raster"]}]},
     "Protection": {
@@ -74,6 +74,19 @@ SHAPES: dict[str, dict[str, Any]] = {
         ]
     },
     "Comparand": {"oneOf": [{"required": ["job"]}, {"required": ["document", "form"]}]},
+    "Picture": {"oneOf": [{"required": ["deliverable"]}, {"required": ["monitor"]}]},
+    "Display": {
+        "anyOf": [{"required": ["height_mm"]}, {"required": ["screen"]}],
+        "dependentRequired": {"viewing_distance_mm": ["height_mm"], "pixel_pitch_mm": ["height_mm"]},
+    },
+    "Overlay": {"not": {"required": ["line_px", "line_share"]}},
+    "Pull": {"not": {"required": ["overscan_px", "overscan_share"]}},
+    "Production": {
+        "dependentRequired": {
+            "minutes_available": ["minutes_per_take"],
+            "megabytes_available": ["minutes_per_take"],
+        }
+    },
 }
 # Swagger UI brings its own scripts and styles; it sets some styles inline.
 DOCS_POLICY = (

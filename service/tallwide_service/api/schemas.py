@@ -22,11 +22,12 @@ from tallwide import job as nouns
 from tallwide.forms import READABLE_FORMS
 from tallwide.handoff.image_regions import LANGUAGE
 from tallwide.job import exact
-from tallwide.mapping import exact_coordinate
+from tallwide.mapping import LARGEST_COORDINATE, RATIONAL, exact_coordinate
 from tallwide_service.limits import LIMITS
 
 UNKNOWN = "no such member; names of your own begin with an underscore"
 MOST_NAMED = 32
+SMALLEST = 1e-9  # of the sizes of numbers beside 0
 ASPECT_FORM = r"^[0-9]{1,9}(\.[0-9]{1,9})?:[0-9]{1,9}(\.[0-9]{1,9})?$"
 PLAIN = {"required": "is required", "null": "must not be null"}
 
@@ -96,7 +97,7 @@ class Number(fields.Field[int | float]):
         **PLAIN,
         "invalid": "must be a number",
         "finite": "must be a finite number",
-        "tiny": "must be 0 or at least 0.000000001 in size",
+        "tiny": f"must be 0 or at least {SMALLEST:.9f} in size",
     }
 
     def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> int | float:
@@ -108,7 +109,7 @@ class Number(fields.Field[int | float]):
             raise self.make_error("finite")
         if value.is_integer() and abs(value) < 2**53:
             return int(value)
-        if abs(value) < 1e-9:
+        if abs(value) < SMALLEST:
             raise self.make_error("tiny")
         return value
 
@@ -282,21 +283,23 @@ def nested(schema: type[Schema], description: str, **options: Any) -> fields.Nes
     )
 
 
-def listed(inner: Any, least: int, most: int, description: str, **options: Any) -> fields.List[Any]:
-    """Return a field that holds a bounded list."""
+def listed(
+    inner: Any, least: int, most: int, description: str, *, unique: bool = False, **options: Any
+) -> fields.List[Any]:
+    """Return a field that holds a bounded list; `unique` says that a schema's own rule refuses an item twice."""
     return fields.List(
         inner,
         validate=Counted(least, most),
         error_messages={**PLAIN, "invalid": "must be a list"},
-        metadata={"description": description},
+        metadata={"description": description, **({"uniqueItems": True} if unique else {})},
         **options,
     )
 
 
 def number(low: float, high: float, description: str, *, above: bool = False, **options: Any) -> Number:
-    """Return a bounded number; `above` leaves out the lower bound itself."""
-    # A range has one kind of lower bound in OpenAPI, as drawn from its validator; the other is said beside it.
-    metadata = {"description": description, **({"exclusiveMinimum": low} if above else {})}
+    """Return a bounded number; `above` leaves out the lower bound itself, which is 0."""
+    # A range's lower bound is drawn from its validator; of numbers above 0 the smallest that is read is said instead.
+    metadata = {"description": description, **({"minimum": SMALLEST} if above else {})}
     return Number(validate=Between(low, high, min_inclusive=not above), metadata=metadata, **options)
 
 
@@ -669,9 +672,12 @@ def switch(description: str) -> Switch:
     return Switch(metadata={"description": description})
 
 
-def patterned(pattern: str, sentence: str, description: str) -> Text:
-    """Return a string field of one form."""
-    return Text(validate=Regexp(f"(?a:{pattern})\\Z", error=sentence), metadata={"description": description})
+def patterned(pattern: str, sentence: str, description: str, *, most: int | None = None) -> Text:
+    """Return a string field of one form, bounded by it or by a length beside it."""
+    # OpenAPI's patterns are those of ECMA-262, which has neither \Z nor flags inside.
+    metadata = {"description": description, "pattern": f"^{pattern}$"}
+    form = Regexp(f"(?a:{pattern})\\Z", error=sentence)
+    return Text(validate=form if most is None else [Counted(1, most), form], metadata=metadata)
 
 
 class MonitorFeedSchema(NounSchema):
@@ -857,8 +863,10 @@ class CoordinateField(fields.Field[int | float | str]):
 
 def coordinates(count: int, description: str) -> fields.List[Any]:
     """Return a list of so many coordinates."""
-    exact_text = {"description": "A number, or a fraction as text: 1/3.", "maxLength": LIMITS.coordinate_characters}
-    return listed(CoordinateField(metadata=exact_text), count, count, description)
+    form = {"pattern": f"^{RATIONAL.pattern}$", "maxLength": LIMITS.coordinate_characters}
+    span = {"minimum": -LARGEST_COORDINATE, "maximum": LARGEST_COORDINATE}
+    field = CoordinateField(metadata={"description": "A number, or a fraction as text: 1/3.", **form, **span})
+    return listed(field, count, count, description)
 
 
 class AreaSchema(NounSchema):
@@ -1002,19 +1010,19 @@ class HandoffSchema(NounSchema):
 
     noun = nouns.Handoff
     source = text(LIMITS.source_characters, "Name or address of the recorded file, as the receiver knows it.")
-    language = text(LIMITS.language_characters, "BCP 47 tag of the labels' language.")
+    language = patterned(
+        LANGUAGE.pattern,
+        'must be a BCP 47 tag, such as "en" or "pt-BR"',
+        "BCP 47 tag of the labels' language.",
+        most=LIMITS.language_characters,
+    )
     pull = nested(PullSchema, "Overscan of plates.")
 
     @validates_schema(skip_on_field_errors=False)
-    def refuse_unusable_words(self, data: dict[str, Any], **_: Any) -> None:
-        """A source is one printable line; a language is a tag."""
-        faults = {}
+    def refuse_an_unprintable_source(self, data: dict[str, Any], **_: Any) -> None:
+        """A source is one printable line."""
         if "source" in data and not data["source"].isprintable():
-            faults["source"] = ["must be one line of printable characters"]
-        if "language" in data and not LANGUAGE.fullmatch(data["language"]):
-            faults["language"] = ['must be a BCP 47 tag, such as "en" or "pt-BR"']
-        if faults:
-            raise ValidationError(faults)
+            raise ValidationError({"source": ["must be one line of printable characters"]})
 
 
 @dataclass(frozen=True, slots=True)
@@ -1306,7 +1314,7 @@ class JobSchema(NounSchema):
         LIMITS.alternatives,
         "Further recording modes or cameras that /v1/orientation compares; their roll is one of `rolls`.",
     )
-    rolls = listed(choice((0, 90, 180, 270), "Roll.", Whole), 1, 4, "Rolls that are allowed; 0, 90, 270 if left out.")
+    rolls = listed(choice(ROLLS, "Roll.", Whole), 1, 4, "Rolls that are allowed; 0, 90, 270 if left out.", unique=True)
     passes = whole(1, LIMITS.passes, "Passes that are allowed; 2 where left out.")
     production = nested(ProductionSchema, "What the day asks for and allows.")
     prefer = listed(
@@ -1314,6 +1322,7 @@ class JobSchema(NounSchema):
         0,
         len(get_args(nouns.Criterion)),
         "Criteria that count first, in order; the others follow in the order of this list.",
+        unique=True,
     )
     movement = nested(MovementSchema, "How fast the camera is turned, for the read-out.")
     rig = nested(RigSchema, "What holds the camera.")
