@@ -13,7 +13,7 @@ from tallwide_service.core.joint import best_placed, best_sizes, together_of
 from tallwide_service.errors import CannotBeMet, Fault
 
 # Looks at each relaxation: enough to tell, and little beside the search that found none.
-_MOST_LOOKS = 150_000
+_MOST_LOOKS = 1_200_000
 
 
 def conflict(job: Job, ground: Ground, wanted: Sequence[Rect]) -> CannotBeMet:

@@ -25,10 +25,10 @@ from tallwide.geometry import upright_fraction_to_recorded
 from tallwide.job import Job, exact
 from tallwide_service.core.candidates import chain_sides
 from tallwide_service.core.extraction import Frame, Ground, Placement, place_alone
-from tallwide_service.core.joint_combining import Combining
 from tallwide_service.core.joint_estimate import Estimate
+from tallwide_service.core.joint_looks import Field, Matched, Real, Sizes
 from tallwide_service.core.joint_places import Placed, Question, best_places, line_of
-from tallwide_service.core.joint_search import MOST_LOOKS, NEAR, Field, Found, Matched, Measure, Real, Sizes, search
+from tallwide_service.core.joint_search import MOST_LOOKS, NEAR, Found, Measure, search
 from tallwide_service.core.joint_tables import AxisTable, Side, Whole, axis_table
 
 Places = list[Rect]
@@ -147,11 +147,7 @@ def best_sizes(together: Together, most_looks: int = MOST_LOOKS) -> Found:
     field = together.field
     if not int(field.counts.min()):
         return Found({}, 0, None)
-    if field.is_plain_to_value:
-        return search(field, measure_of(together), most_looks=most_looks)
-    # A combination is some eighty times the work of a look.
-    combining = Combining(field, together.exact_key, most_looks // 80)
-    return search(field, measure_of(together), combining, most_looks)
+    return search(field, measure_of(together), most_looks)
 
 
 def best_placed(together: Together, found: Found, wanted: Sequence[Rect]) -> tuple[Sizes, Placed] | None:
@@ -282,7 +278,8 @@ def _may_share(
     for one in range(int((inner[1] - inner[0]).max(initial=0)) + 1):
         for other in range(int((outer[1] - outer[0]).max(initial=0)) + 1):
             sizes = np.minimum(inner[0] + one, inner[1]), np.minimum(outer[0] + other, outer[1])
-            may |= tables[0].may_ever_lie_inside(*sizes) & tables[1].may_ever_lie_inside(*sizes)
+            # For some t: low < t <= high of more than a whole step.
+            may |= np.logical_and(*(table.nests(*sizes, 0, table.counts + 1) for table in tables))
     return may
 
 

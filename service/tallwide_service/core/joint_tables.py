@@ -12,6 +12,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -88,45 +89,58 @@ class AxisTable:
         """Return the place of sizes for t on a free axis."""
         return -((self.lead[sizes] - t) // self.counts) * self.step
 
-    def may_ever_lie_inside(self, inner: Whole, outer: Whole) -> npt.NDArray[np.bool_]:
-        """Which sizes may lie inside others on this axis for any t; exact where both are equally long."""
+    def given(self, sizes: Whole, choice: Whole | int | None) -> tuple[Whole, Whole]:
+        """Return the first and last place of sizes on a given axis; of two the one that `choice` names, if any."""
+        first, last = self.first[sizes], self.last[sizes]
+        if choice is None:
+            return first, last
+        return np.where(choice == 1, last, first), np.where(choice == 0, first, last)
+
+    def nests(
+        self,
+        inner: Whole,
+        outer: Whole,
+        low: Whole | int,
+        high: Whole | int,
+        choices: tuple[Whole | int | None, Whole | int | None] = (None, None),
+    ) -> npt.NDArray[np.bool_]:
+        """Which sizes lie inside others on this axis for some t, low < t <= high. Exact for these sizes.
+
+        Places move in whole steps, so what tells is by how many steps the inner one lies after the outer one.
+        """
+        room = self.length[outer] - self.length[inner]
         if not self.is_free:
-            shorter: npt.NDArray[np.bool_] = self.length[inner] <= self.length[outer]
-            begins = self.last[inner] >= self.first[outer]
-            return shorter & begins & (self.first[inner] + self.length[inner] <= self.last[outer] + self.length[outer])
-        may = self.may_lie_inside(inner, outer, np.zeros_like(inner), np.full_like(inner, self.counts))
-        is_shorter = self.length[inner] < self.length[outer]
-        may &= is_shorter | (np.abs(self.lead[inner] - self.lead[outer]) < self.counts)
-        return may
+            afters = product(self.given(inner, choices[0]), self.given(outer, choices[1]))
+            inside = np.zeros(room.shape, dtype=np.bool_)
+            for one, other in afters:
+                inside |= (one >= other) & (one - other <= room)
+            return inside
+        counts = self.counts
+        lead, around = self.lead[inner], self.lead[outer]
+        # Over a whole step the difference takes two values that follow each other.
+        least, most = (around - lead) // counts, -((lead - around) // counts)
+        is_short = np.broadcast_to(high - low <= counts, room.shape)
+        if is_short.any():
+            # Else the values where the cell begins, where it ends, and between the changes of both.
+            before, change = np.divmod(low - lead, counts)
+            other_before, other_change = np.divmod(low - around, counts)
+            ahead, length = before - other_before, high - low
+            moves, other_moves = change + length > counts, other_change + length > counts
+            after = ahead + moves - other_moves
+            between = ahead + np.where(moves & other_moves, np.sign(change - other_change), 0)
+            least = np.where(is_short, np.minimum(np.minimum(ahead, after), between), least)
+            most = np.where(is_short, np.maximum(np.maximum(ahead, after), between), most)
+        room //= self.step
+        return ((least >= 0) & (least <= room)) | ((most >= 0) & (most <= room))
 
     def may_lie_inside(self, inner: Whole, outer: Whole, low: Whole, high: Whole) -> npt.NDArray[np.bool_]:
         """Which sizes may lie inside others or smaller ones of theirs on this axis for some t, low < t <= high."""
-        if self.is_nested and not self.is_free:
-            return self.may_ever_lie_inside(inner, outer)
+        if self.is_nested:
+            return self.nests(inner, outer, low, high)
         shorter: npt.NDArray[np.bool_] = self.length[inner] <= self.length[outer]
-        if not self.is_nested:
-            # Align points lie less than a step apart, on a given axis a step at most.
-            begins = self.near[inner] - self.near[outer] <= self.step
-            return shorter & begins & (self.far[inner] - self.far[outer] <= self.step)
-        # Ranks of the far edges: places for them have the form that places of the near edges have.
-        lead, behind = self.lead[inner], self.lead[inner] - self.length[inner] // self.step * self.counts
-        other, other_behind = self.lead[outer], self.lead[outer] - self.length[outer] // self.step * self.counts
-        # An edge lies no further in than another for the t whose rest, 1 to `counts`, passes what one rank is ahead.
-        before, after = np.maximum(lead - other, 0), np.maximum(other_behind - behind, 0)
-        may: npt.NDArray[np.bool_] = shorter & (self._largest_rest(other, low, high) > before)
-        may &= self._largest_rest(behind, low, high) > after
-        # Both at one t: two arcs of a circle of `counts` must meet.
-        apart = (behind + after - other - before) % self.counts
-        meet = (apart < self.counts - before) | ((-apart) % self.counts < self.counts - after)
-        may &= meet
-        return may
-
-    def _largest_rest(self, lead: Whole, low: Whole, high: Whole) -> Whole:
-        """Return the largest rest of t - lead over low < t <= high, counted 1 to `counts`."""
-        first, last = (low - lead) % self.counts + 1, (high - lead - 1) % self.counts + 1
-        wraps = (high - low >= self.counts) | (first > last)
-        rest: Whole = np.where(wraps, self.counts, last)
-        return rest
+        # Align points lie less than a step apart, on a given axis a step at most.
+        begins = self.near[inner] - self.near[outer] <= self.step
+        return shorter & begins & (self.far[inner] - self.far[outer] <= self.step)
 
     def middle(self, sizes: Whole, low: Whole, high: Whole) -> Whole:
         """Return the t, low < t <= high, in the middle of where all sizes (frames down) lie in the box."""
