@@ -14,8 +14,8 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
+from closed_loop import Load, put_load, request_bytes
 from job import document
-from load import Load, put_load, request_bytes
 from measure import Row, quantile
 
 CONNECTIONS = 8

@@ -14,6 +14,7 @@ from entrance.conftest import ask
 from tallwide_service import create_app
 from tallwide_service.api.entrance import layer
 from tallwide_service.api.entrance.names import Routes, trace_id
+from tallwide_service.api.entrance.usual import MOST_KINDS, kind_of
 from tallwide_service.limits import LIMITS
 from tallwide_service.settings import Settings
 
@@ -157,7 +158,7 @@ def test_while_every_place_is_taken_more_work_is_refused_at_once_and_the_rest_is
         under_way = [callers.submit(ask, app) for _ in range(5)]
         assert held.begun.acquire(timeout=10)
         assert held.begun.acquire(timeout=10)
-        while app.places.waiting.taken < 3:
+        while app.places.waited_for < 3:
             time.sleep(0.01)
         began = time.perf_counter()
         refused = ask(app)
@@ -168,7 +169,65 @@ def test_while_every_place_is_taken_more_work_is_refused_at_once_and_the_rest_is
     assert (refused.status, refused.problem["type"]) == (429, "/problems/busy")
     assert int(refused.header("Retry-After")) >= 1
     assert answered.status == 200
-    assert app.places.taken == app.places.waiting.taken == 0
+    assert app.places.taken == app.places.waited_for == 0
+
+
+def test_slow_calls_leave_a_place_to_quick_ones_and_wait_in_places_of_their_own(entrance):
+    """What was slow once is known as slow, by its endpoint, its length and the words that make a job dear."""
+    held = Held()
+    app = entrance(held, threads=2, waiting=1, wait_s=20)
+    slow, quick = b'{"framing": "shared_point"}', b'{"framing": "independent!"}'
+    assert len(slow) == len(quick)
+    for body in (slow, quick):
+        app.usual.learn(kind_of("/v1/extractions", body), 0.5 if body is slow else 0.001)
+    with ThreadPoolExecutor(4) as callers:
+        under_way = [callers.submit(ask, app, body=slow) for _ in range(2)]
+        assert held.begun.acquire(timeout=10)
+        while app.places.waited_for < 1:
+            time.sleep(0.01)
+        assert ask(app, body=slow).status == 429, "one computes, one waits"
+        under_way += [callers.submit(ask, app, body=quick) for _ in range(2)]
+        assert held.begun.acquire(timeout=10), "a quick call finds a place beside a slow one"
+        while app.places.waited_for < 2:
+            time.sleep(0.01)
+        assert ask(app, body=quick).status == 429
+        held.go.set()
+        assert [each.result().status for each in under_way] == [200] * 4
+    assert app.places.taken == app.places.waited_for == 0
+
+
+def test_a_slow_call_that_has_waited_in_vain_leaves_nothing_taken(entrance):
+    held = Held()
+    app = entrance(held, threads=1, waiting=1, wait_s=0.1)
+    app.usual.learn(kind_of("/v1/margins", b"{}"), 0.5)
+    with ThreadPoolExecutor(1) as callers:
+        first = callers.submit(ask, app)
+        assert held.begun.acquire(timeout=10)
+        assert ask(app, "/v1/margins").status == 429
+        held.go.set()
+        assert first.result().status == 200
+    assert ask(app, "/v1/margins").status == 200
+    assert app.places.taken == app.places.waited_for == 0
+
+
+def test_what_calls_have_cost_is_learned_from_the_time_of_their_own_thread(entrance):
+    def work(environ) -> bytes:
+        until = time.thread_time() + (0.02 if "HTTP_SLOW" in environ else 0.0)
+        while time.thread_time() < until:
+            pass
+        return b"done"
+
+    app = entrance(work)
+    kind = kind_of("/v1/extractions", b"{}")
+    assert not app.usual.is_slow(kind)
+    ask(app, HTTP_SLOW="yes")
+    assert app.usual.is_slow(kind)
+    for _ in range(60):
+        ask(app)
+    assert not app.usual.is_slow(kind)
+    for number in range(MOST_KINDS + 10):
+        app.usual.learn(kind_of(str(number), b""), 1.0)
+    assert len(app.usual) <= MOST_KINDS
 
 
 def test_nobody_waits_longer_than_said(entrance):
@@ -189,13 +248,13 @@ def test_retry_after_grows_with_the_work_ahead_and_is_bounded(entrance):
     app = entrance(threads=2)
     assert app.places.retry_after_s == 1
     for _ in range(100):
-        app.places.take()
-        app.places.leave(8.0)
-    app.places.take()
+        app.places.take_or_wait(is_slow=False)
+        app.places.leave(8.0, is_slow=False)
+    app.places.take_or_wait(is_slow=False)
     assert app.places.retry_after_s == 4  # one ahead, two places, 8 s each
     for _ in range(100):
-        app.places.take()
-        app.places.leave(10_000.0)
+        app.places.take_or_wait(is_slow=False)
+        app.places.leave(10_000.0, is_slow=False)
     assert app.places.retry_after_s == 30
 
 
@@ -287,7 +346,7 @@ def test_hundreds_of_deadlines_leave_every_thread_and_every_place_as_they_were(e
     with ThreadPoolExecutor(8) as callers:
         answers = list(callers.map(one, range(300)))
     assert {(503, 200), (200, 200)} == set(answers)
-    assert app.places.taken == app.places.waiting.taken == 0
+    assert app.places.taken == app.places.waited_for == 0
 
 
 # --- access ---------------------------------------------------------------------------------------------------------

@@ -22,8 +22,9 @@ from tallwide_service.api.entrance.journal import Journal, Note
 from tallwide_service.api.entrance.names import Routes, request_id, trace_id
 from tallwide_service.api.entrance.origins import Headers, Origins
 from tallwide_service.api.entrance.places import ComputingPlaces, NoPlace
-from tallwide_service.api.entrance.reading import Environ, Reading
+from tallwide_service.api.entrance.reading import Environ, Reading, sent_ahead
 from tallwide_service.api.entrance.tokens import Tokens
+from tallwide_service.api.entrance.usual import UsualCost, kind_of
 from tallwide_service.api.problems import BROKEN, MEDIA_TYPE, Problem, problem_bytes
 from tallwide_service.settings import Settings
 
@@ -54,7 +55,7 @@ POLICIES = frozenset({"Content-Security-Policy", "Cross-Origin-Resource-Policy"}
 
 def threads_needed(settings: Settings) -> int:
     """Return the threads of a server under which a probe finds one free, whatever the others do."""
-    return settings.threads + settings.waiting + BODIES + UPLOADS + SPARE_THREADS
+    return settings.threads + 2 * settings.waiting + BODIES + UPLOADS + SPARE_THREADS
 
 
 @dataclass(slots=True)
@@ -97,6 +98,7 @@ class Entrance:
         self._is_bounded, self._is_welcoming = is_bounded, True
         self.places = ComputingPlaces(settings.threads, waiting=settings.waiting, wait_s=settings.wait_s)
         self._reading = Reading(bodies=BODIES, uploads=UPLOADS)
+        self.usual = UsualCost()
         self._deadline = Deadline(settings.deadline_s)
         self._always = [*SECURITY_HEADERS, ("Cross-Origin-Resource-Policy", self._origins.resource_policy)]
         self.metrics: Metrics | None = None
@@ -179,7 +181,7 @@ class Entrance:
             return refusal(environ, STOPPING)
         if not (self._is_bounded and computes(path)):
             return self._whole(environ)
-        return self._computed(environ, method)
+        return self._computed(environ, method, path)
 
     def _whole(self, environ: Environ) -> Answer:
         """Return an answer with all of its body."""
@@ -197,24 +199,27 @@ class Entrance:
             _close(parts)
         return Answer(started[0], started[1], written + body)
 
-    def _computed(self, environ: Environ, method: str) -> Answer:
+    def _computed(self, environ: Environ, method: str, path: str) -> Answer:
         """Return an answer that was computed in a place of its own, in time."""
         bytes_in, gate = 0, "reading"
         try:
             if method == "POST":
                 bytes_in = self._reading.read_ahead(environ)
             gate = "computing"
-            waited_s = self.places.take_or_wait()
+            kind = kind_of(self._routes.of(path), sent_ahead(environ))
+            is_slow = self.usual.is_slow(kind)
+            waited_s = self.places.take_or_wait(is_slow=is_slow)
         except NoPlace:
             return self._turned_away(environ, gate, bytes_in)
-        began_s = time.perf_counter()
+        began_s, processor_began_s = time.perf_counter(), time.thread_time()
         try:
             # A context of its own: whatever is cut off leaves nothing behind for the thread's next request.
             answer: Answer = self._deadline.run(copy_context().run, self._whole, environ)
         except OutOfTime:
             answer = refusal(environ, out_of_time(self._deadline.seconds))
         finally:
-            self.places.leave(time.perf_counter() - began_s)
+            self.usual.learn(kind, time.thread_time() - processor_began_s)
+            self.places.leave(time.perf_counter() - began_s, is_slow=is_slow)
         answer.waited_s, answer.bytes_in = waited_s, bytes_in
         return answer
 

@@ -137,7 +137,7 @@ class Metrics:
 
     def _look(self) -> None:
         self._computing.set(self._places.taken)
-        self._waiting.set(self._places.waiting.taken)
+        self._waiting.set(self._places.waited_for)
 
     def text(self) -> bytes:
         """Return all numbers in Prometheus' text form."""

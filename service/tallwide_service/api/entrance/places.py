@@ -46,49 +46,88 @@ class Places:
         return self.number - self._free.qsize()
 
 
-class ComputingPlaces(Places):
-    """Places to compute in, with a bounded number of places to wait in.
+class WaitedFor(Places):
+    """Places with a bounded number of places to wait in.
+
+    Parameters
+    ----------
+    number
+        Requests that have a place at a time.
+    waiting
+        Requests that may wait.
+    """
+
+    def __init__(self, number: int, *, waiting: int) -> None:
+        super().__init__(number)
+        self.waiting = Places(waiting)
+
+    def take_until(self, ends_s: float) -> None:
+        """Take a place, waiting for it up to a moment of `time.monotonic`, or raise `NoPlace`."""
+        try:
+            self.take()
+        except NoPlace:
+            self.waiting.take()
+            try:
+                self.take(max(0.0, ends_s - time.monotonic()))
+            finally:
+                self.waiting.give_back()
+
+
+class ComputingPlaces:
+    """Places to compute in. Slow calls never have all of them where there are several, nor all places to wait in.
+
+    A quick call therefore waits for quick calls alone, and its time does not depend on what else is asked for.
 
     Parameters
     ----------
     number
         Requests that compute at a time.
     waiting
-        Requests that may wait.
+        Requests that may wait, and as many of the slow ones.
     wait_s
         How long one may wait.
     """
 
     def __init__(self, number: int, *, waiting: int, wait_s: float) -> None:
-        super().__init__(number)
-        self.waiting = Places(waiting)
+        self._all = WaitedFor(number, waiting=waiting)
+        self._slow = WaitedFor(max(1, number - 1), waiting=waiting)
         self._wait_s = wait_s
         self._usual_s = 0.0
 
-    def take_or_wait(self) -> float:
+    @property
+    def taken(self) -> int:
+        """How many compute now."""
+        return self._all.taken
+
+    @property
+    def waited_for(self) -> int:
+        """How many wait now."""
+        return self._all.waiting.taken + self._slow.waiting.taken
+
+    def take_or_wait(self, *, is_slow: bool) -> float:
         """Take a place and return how long that took, in seconds, or raise `NoPlace`."""
+        began_s = time.monotonic()
+        ends_s = began_s + self._wait_s
+        if not is_slow:
+            self._all.take_until(ends_s)
+            return time.monotonic() - began_s
+        self._slow.take_until(ends_s)
         try:
-            self.take()
-        except NoPlace:
-            return self._wait()
-        return 0.0
+            self._all.take_until(ends_s)
+        except BaseException:
+            self._slow.give_back()
+            raise
+        return time.monotonic() - began_s
 
-    def _wait(self) -> float:
-        began_s = time.perf_counter()
-        self.waiting.take()
-        try:
-            self.take(self._wait_s)
-        finally:
-            self.waiting.give_back()
-        return time.perf_counter() - began_s
-
-    def leave(self, computed_s: float) -> None:
+    def leave(self, computed_s: float, *, is_slow: bool) -> None:
         """Give a place back and remember how long computing takes these days."""
         self._usual_s += (computed_s - self._usual_s) / 16
-        self.give_back()
+        self._all.give_back()
+        if is_slow:
+            self._slow.give_back()
 
     @property
     def retry_after_s(self) -> int:
         """In how many seconds those who compute and wait now should be done, whole and at least one."""
-        ahead = self.taken + self.waiting.taken
-        return max(1, min(LONGEST_RETRY_S, math.ceil(ahead * self._usual_s / self.number)))
+        ahead = self.taken + self.waited_for
+        return max(1, min(LONGEST_RETRY_S, math.ceil(ahead * self._usual_s / self._all.number)))

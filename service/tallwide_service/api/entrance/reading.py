@@ -96,3 +96,9 @@ class Reading:
             self._uploads.give_back()
         environ["wsgi.input"] = Upload(pieces)
         return read
+
+
+def sent_ahead(environ: Environ) -> bytes:
+    """Return the body of a job's size that has been read, or nothing."""
+    body = environ.get("wsgi.input")
+    return body.getvalue() if isinstance(body, io.BytesIO) else b""
