@@ -38,7 +38,8 @@ from tallwide_service.core import solve
 from tallwide_service.core.view import view_of
 from tallwide_service.errors import CannotBeMet
 from tallwide_service.render import overlay_scene, png, svg
-from tallwide_service.render.palette import OKABE_ITO, TOL_BRIGHT, TOL_HIGH_CONTRAST
+from tallwide_service.render.labels import Label, TextSizes, placed_labels, text_sizes
+from tallwide_service.render.palette import OKABE_ITO, TOL_BRIGHT, TOL_HIGH_CONTRAST, plate_colours
 from tallwide_service.render.pdf import pages_pdf
 from tallwide_service.render.scene_page import scene_page
 
@@ -250,7 +251,15 @@ def test_every_theme_is_well_formed_and_draws_without_style_sheets(theme, tmp_pa
     assert corner == ((245, 245, 245) if theme == "light" else (24, 24, 24))
 
 
-@pytest.mark.parametrize("usable", [None, ((100, 50), (1100, 50), (1100, 750), (100, 750))])
+@pytest.mark.parametrize(
+    "usable",
+    [
+        None,
+        ((100, 50), (1100, 50), (1100, 750), (100, 750)),
+        ((50, 30), (1150, 30), (1175, 770), (25, 770)),
+        ((25, 770), (1175, 770), (1150, 30), (50, 30)),
+    ],
+)
 def test_a_page_shows_the_overlay_as_the_png_does(tmp_path, usable):
     job = replace(HARBOUR, capture=replace(HARBOUR.capture, usable_area=usable))
     scene = scene_of(job, shade="combined_area")
@@ -309,6 +318,36 @@ def test_long_and_foreign_labels_are_fitted_into_the_picture(label):
         assert line.left + line.width <= plate.size[0]
     assert plate.lines[0].text == label or plate.lines[0].text.endswith("…")
     assert pixels(png(scene)).any()
+
+
+@pytest.mark.parametrize("theme", ["light", "dark", "auto", "variables"])
+def test_samples_of_neutral_lines_stand_out_from_their_plates(theme):
+    scene = scene_of(HARBOUR, theme=theme, common_area=True)
+    paper, ink = plate_colours(theme)
+    tags = [plate for plate in scene.plates if plate.frame is None]
+    assert tags
+    assert {plate.colour for plate in tags} == {ink} != {paper}
+    # Where the viewer's scheme turns the ink, the sample turns with it.
+    swatches = minidom.parseString(svg(scene)).getElementsByTagName("path")
+    marked = [path for path in swatches if path.getAttribute("class") == "tallwide-swatch tallwide-ink"]
+    assert len(marked) == len(tags)
+
+
+def test_labels_are_set_smaller_where_they_then_stay_in_their_frames():
+    """At full size the label of a narrow frame reaches into its neighbour."""
+    frame, picture = Rect(800, 0, 270, 1080), Rect(0, 0, 1920, 1080)
+    label = Label("label", 0, frame, (255, 0, 0), (), ("a name", "1,000 × 2,000 px   0.5", "40.0 % of the raster"))
+    (plate,) = placed_labels([label], picture, text_sizes(picture), lines=[], subject=[])
+    assert frame.holds(plate.rect)
+    (large,) = placed_labels([label], picture, TextSizes(24, 24), lines=[], subject=[])
+    assert not frame.holds(large.rect)
+
+
+def test_an_image_circle_around_the_picture_has_no_tag():
+    for circle_mm, is_seen in ((200, False), (12, True)):
+        capture = replace(HARBOUR.capture, photosite_pitch_um=10, lens=Lens(image_circle_mm=circle_mm))
+        scene = scene_of(replace(HARBOUR, capture=capture))
+        assert any(line.text == "image circle" for plate in scene.plates for line in plate.lines) is is_seen
 
 
 def test_latin_greek_and_cyrillic_letters_are_in_the_font():

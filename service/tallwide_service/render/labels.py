@@ -85,23 +85,37 @@ def placed_labels(
             tag.box, plate.rect, picture, sizes.smallest // 2, taken, (_boxes([]), obstacles[1]), from_top=True
         )
         if place is not None:
-            plates.append(replace(plate, rect=place))
+            plates.append(replace(plate, rect=place.rect))
     return tuple(plates)
 
 
 def _frame_plates(
     labels: Sequence[Label], picture: Rect, obstacles: tuple[Boxes, Boxes], sizes: TextSizes
 ) -> list[Plate]:
-    """Return every frame's plate: all lines at some size, or the names alone, or as many as find room."""
+    """Return every frame's plate: all lines at some size, or the names alone, or as many as find room.
+
+    Of the sizes down to three quarters of the largest, the one at which the fewest plates stray; a smaller one only
+    where there is no room at these.
+    """
     names = [replace(label, texts=label.texts[:1]) for label in labels]
     for texts in (labels, names):
-        size = sizes.largest
-        while size >= sizes.smallest:
-            plates = _laid_out(texts, picture, size, sizes.longest_em, obstacles, all_of_them=True)
-            if len(plates) == len(texts):
-                return plates
+        best, size = None, sizes.largest
+        while size >= (sizes.smallest if best is None else sizes.largest * 3 // 4) and (best is None or best.strays):
+            found = _laid_out(texts, picture, size, sizes.longest_em, obstacles, all_of_them=True)
+            if len(found.plates) == len(texts) and (best is None or found.strays < best.strays):
+                best = found
             size = size * 7 // 8
-    return _laid_out(names, picture, sizes.smallest, sizes.longest_em, obstacles)
+        if best is not None:
+            return best.plates
+    return _laid_out(names, picture, sizes.smallest, sizes.longest_em, obstacles).plates
+
+
+@dataclass(frozen=True, slots=True)
+class _Layout:
+    """Plates at their places; a plate on the subject strays twice, one that leaves its frame once."""
+
+    plates: list[Plate]
+    strays: int
 
 
 def _laid_out(
@@ -112,18 +126,28 @@ def _laid_out(
     obstacles: tuple[Boxes, Boxes],
     *,
     all_of_them: bool = False,
-) -> list[Plate]:
+) -> _Layout:
     """Return plates at one size; with `all_of_them` no more are tried after one that finds no room."""
     plates: list[Plate] = []
+    strays = 0
     for label in labels:
         plate = _plate(label, picture, size, longest_em)
         taken = _boxes([other.rect for other in plates])
         place = _free_place(label.box, plate.rect, picture, size // 2, taken, obstacles)
         if place is not None:
-            plates.append(replace(plate, rect=place))
+            plates.append(replace(plate, rect=place.rect))
+            strays += place.strays
         elif all_of_them:
             break
-    return plates
+    return _Layout(plates, strays)
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """Where a plate goes, and how far that is from where it should: see `_Layout`."""
+
+    rect: Rect
+    strays: int
 
 
 def _boxes(rects: Sequence[Rect]) -> Boxes:
@@ -178,7 +202,7 @@ def _free_place(
     obstacles: tuple[Boxes, Boxes],
     *,
     from_top: bool = False,
-) -> Rect | None:
+) -> _Place | None:
     """Return the best place for a plate: off every plate, and off lines where there is such a place."""
     least, best = np.inf, None
     # A box that lies wholly outside has no part of its own to look at.
@@ -196,7 +220,7 @@ def _free_place(
         place = np.unravel_index(np.argmin(worth), worth.shape)
         if worth[place] < least:
             least, best = worth[place], Rect(int(columns[place[1]]), int(rows[place[0]]), plate.width, plate.height)
-    return best
+    return None if best is None else _Place(best, int(least // _MOST_BOXES))
 
 
 def _hits(rows: Places, columns: Places, plate: Rect, boxes: Boxes, gap: int) -> NDArray[np.float32]:

@@ -29,6 +29,7 @@ from tallwide_service.render.palette import (
     Colour,
     frame_colour,
     frame_dashes,
+    on_plate,
 )
 from tallwide_service.render.ring_rows import covers_a_pixel
 from tallwide_service.render.scene import Band, BandKind, Ellipse, Polygon, Ring, Scene
@@ -97,7 +98,10 @@ def overlay_scene(
         labels=tuple(deliverable.label for deliverable in job.deliverables),
         bands=tuple(bands),
         rings=tuple(drawn.rings()),
-        plates=tuple(replace(plate, rect=stage.drawn(plate.rect), turn=stage.turn) for plate in plates),
+        plates=tuple(
+            replace(plate, rect=stage.drawn(plate.rect), turn=stage.turn, colour=on_plate(plate.colour, options.theme))
+            for plate in plates
+        ),
         theme=options.theme,
         id_prefix=options.id_prefix,
     )

@@ -81,3 +81,8 @@ def frame_dashes(index: int) -> tuple[int, ...]:
 def plate_colours(theme: str) -> tuple[Colour, Colour]:
     """Return the colours of a label's plate and ink; pictures without style sheets are dark unless light."""
     return THEMES["light" if theme == "light" else "dark"]
+
+
+def on_plate(colour: Colour, theme: str) -> Colour:
+    """Return the colour of a line's sample on a label's plate: what is neutral on the picture is the ink's there."""
+    return plate_colours(theme)[1] if colour == NEUTRAL else colour

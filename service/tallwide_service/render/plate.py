@@ -21,9 +21,9 @@ from tallwide_service.render.ring_rows import ring_rows
 from tallwide_service.render.scene import Plate, Scene
 from tallwide_service.render.still import Still, cut_out, in_view
 from tallwide_service.render.still_png import still_png
-from tallwide_service.render.type_setting import fitted, font_of, text_mask, text_width
+from tallwide_service.render.type_setting import fitted, font_of, text_mask
 
-GROUND = (32, 32, 34)
+GROUND, SOFT = (32, 32, 34), (168, 168, 172)
 # Longest side of one frame on a contact sheet, the gap between them, and the height of a name.
 TILE_PX, GAP_PX, NAME_PX = 640, 24, 22
 # Moment that stands on files in a ZIP: the format's first, so that equal jobs give equal bytes.
@@ -119,12 +119,9 @@ def contact_sheet(job: Job, extractions: tuple[Extraction, ...], still: Still) -
             left = GAP_PX + place * (TILE_PX + GAP_PX)
             sheet.paste(tile, (left, top))
             facts = f"{size[0]:,} × {size[1]:,} px"
-            # As wide as the picture above, where both texts have room there.
-            line = max(tile.width, min(TILE_PX, 16 * NAME_PX))
-            room = line - text_width(facts, NAME_PX) - NAME_PX
-            baseline = top + tile.height + round(1.4 * NAME_PX)
-            draw.text((left, baseline), fitted(label, NAME_PX, room), fill=NEUTRAL, font=font_of(NAME_PX), anchor="ls")
-            draw.text((left + line, baseline), facts, fill=NEUTRAL, font=font_of(NAME_PX), anchor="rs")
+            for line, (text, ink) in enumerate(((label, NEUTRAL), (facts, SOFT)), start=1):
+                where = (left, top + tile.height + round((1.3 * line + 0.1) * NAME_PX))
+                draw.text(where, fitted(text, NAME_PX, TILE_PX), fill=ink, font=font_of(NAME_PX), anchor="ls")
         top += height + GAP_PX
     return sheet
 

@@ -105,6 +105,8 @@ def _plate(scene: Scene, plate: Plate) -> str:
     turn = f" rotate({-plate.turn})" if plate.turn else ""
     paper, ink = (hex_colour(colour) for colour in plate_colours(scene.theme))
     swatch = "".join(_path(mark) for mark in plate.swatch)
+    # What is no frame's is drawn in the ink, whatever the theme.
+    kind = "tallwide-swatch" if plate.frame is not None else "tallwide-swatch tallwide-ink"
     lines = "".join(
         f'<text x="{line.left}" y="{line.baseline}" font-size="{line.size}" '
         f'textLength="{line.width}" lengthAdjust="spacingAndGlyphs">{escaped(line.text)}</text>'
@@ -114,7 +116,7 @@ def _plate(scene: Scene, plate: Plate) -> str:
     return (
         f'<g class="tallwide-{plate.kind}"{_whose(scene, plate.frame)} transform="translate({x} {y}){turn}">'
         f'<path class="tallwide-plate" fill="{paper}" d="{_path(Rect(0, 0, width, height))}"/>'
-        f'<path class="tallwide-swatch" fill="{hex_colour(plate.colour)}" d="{swatch}"/>'
+        f'<path class="{kind}" fill="{hex_colour(plate.colour)}" d="{swatch}"/>'
         f'<g class="tallwide-ink" fill="{ink}" font-family="{FAMILY}" xml:space="preserve">{lines}</g></g>'
     )
 
