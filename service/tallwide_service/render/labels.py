@@ -99,11 +99,11 @@ def _frame_plates(
     """
     names = [replace(label, texts=label.texts[:1]) for label in labels]
     for texts in (labels, names):
-        best, size = None, sizes.largest
-        while size >= (sizes.smallest if best is None else sizes.largest * 3 // 4) and (best is None or best.strays):
+        best, size, least = None, sizes.largest, sizes.smallest
+        while size >= least and (best is None or best.strays):
             found = _laid_out(texts, picture, size, sizes.longest_em, obstacles, all_of_them=True)
             if len(found.plates) == len(texts) and (best is None or found.strays < best.strays):
-                best = found
+                best, least = found, max(sizes.smallest, sizes.largest * 3 // 4)
             size = size * 7 // 8
         if best is not None:
             return best.plates
