@@ -37,6 +37,7 @@ from tallwide_service.api.quick_lane import QuickLane
 from tallwide_service.api.schemas import (
     AspectField,
     CoordinateField,
+    DocumentField,
     FormToReadSchema,
     JobSchema,
     Number,
@@ -150,6 +151,7 @@ def _api(app: Flask) -> Api:
     api.register_field(Switch, "boolean", None)
     api.register_field(CoordinateField, ["number", "string"], None)
     api.register_field(AspectField, ["string", "number"], None)
+    api.register_field(DocumentField, ["object", "array", "string", "number", "boolean"], None)
     api.spec.components.schema("Job", schema=JobSchema)
     api.spec.components.schema("FormToRead", schema=FormToReadSchema)
     api.spec.components.schema("Problem", PROBLEM_SCHEMA)

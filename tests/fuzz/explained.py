@@ -1,0 +1,93 @@
+"""Refusals of data that keeps to the contract's schemas: each must follow from a rule that JSON Schema cannot say.
+
+A rule is a pattern for the sentence of a fault, and the reason why no schema of the contract holds it. What is
+refused by any other sentence is a fault of the service or of its description.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Any
+
+# Kinds of problems that are not about a request's form: it was read, and found to ask for what there is not.
+AFTER_READING = frozenset(
+    {
+        "cannot-be-met",  # no rectangle meets the constraints
+        "member-missing",  # one job serves all endpoints, so no endpoint's own member is required by the schema
+        "no-such-picture",  # a space that the solved job has not
+        "sweep-leaves-bounds",  # the member's bounds, applied to the values of a sweep
+        "form-unreadable",  # the rules of another standard
+        "still",  # a string of bytes is any file by JSON Schema
+        "too-large",  # bytes as they are sent, which no schema counts
+    }
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """What a fault says, and why JSON Schema cannot."""
+
+    sentence: str
+    why: str
+
+
+TWO_MEMBERS = "compares one member with another"
+ARITHMETIC = "computes with the value, or with several"
+BYTES = "counts bytes or bits of a value of any kind"
+CONDITION = "a condition on another member's value, said in the member's description instead of an if and a then"
+RULES = (
+    Rule(r"must be 0 or at least 0\.000000001 in size", ARITHMETIC),
+    Rule(r"must have at most two decimals", "multipleOf 0.01 is not decided alike by readers, who compute in doubles"),
+    Rule(r"an aspect must lie between 0\.05 and 20", ARITHMETIC),
+    Rule(r"the second number of an aspect must be greater than zero", ARITHMETIC),
+    Rule(r"its aspect must lie between 0\.05 and 20", ARITHMETIC),
+    Rule(r"a coordinate lies within 1000000000 of zero", ARITHMETIC),
+    Rule(r"a coordinate's denominator must not be zero", ARITHMETIC),
+    Rule(r"holds a whole number of more than 53 bits; write it as text", BYTES),
+    Rule(r"at most 32 members of your own are carried, not \d+", BYTES),
+    Rule(r"a member of your own has at most 16384 bytes, not \d+", BYTES),
+    Rule(r"is required with lens\.(image_circle|covered)_mm", CONDITION),
+    Rule(r"lies outside the raster of \d+ x \d+ px", TWO_MEMBERS),
+    Rule(r"is more than the \d+ lines of the raster", TWO_MEMBERS),
+    Rule(r"stands twice, with different heights", TWO_MEMBERS),
+    Rule(r"(left|top) and (right|bottom) leave nothing between them", ARITHMETIC),
+    Rule(r"needs the arrangement shared_point", CONDITION),
+    Rule(r"is given with shade frame, and with no other", CONDITION),
+    Rule(r"belongs to the spaces [a-z, ]+, not to [a-z]+", CONDITION),
+    Rule(r"is required for the space [a-z]+", CONDITION),
+    Rule(r"must have at most 4096 points and corners together, not \d+", ARITHMETIC),
+    Rule(r"the container's crop leaves no picture", ARITHMETIC),
+    Rule(r"the picture does not lie inside the file", ARITHMETIC),
+    Rule(r"must be one line of printable characters", "which characters are printable stands in Unicode's tables"),
+    Rule(r"must be a pointer into the job, such as /framing/point/y", TWO_MEMBERS),
+    Rule(r"stands beside settings, which have their own", CONDITION),
+    Rule(r"must be at least least_mm", TWO_MEMBERS),
+    Rule(r"is less than the takes of a single pass need: .* minutes, without any change-over", ARITHMETIC),
+    Rule(r"no deliverable has this label", TWO_MEMBERS),
+    Rule(r"is the label of deliverable \d+ too", TWO_MEMBERS),
+    Rule(r"differs from the raster's .* by more than the aspect tolerance", ARITHMETIC),
+    Rule(r"frames lie inside each other in a circle", TWO_MEMBERS),
+)
+# A text in an address is any text by the pattern of base64url; whether it unpacks to a job is found by unpacking it.
+PACKED = re.compile(
+    r"job is not base64url of a deflated \(zlib\) document|the deflated document in job is cut or followed"
+)
+
+
+def rule_of(sentence: str) -> Rule | None:
+    """Return the rule that a fault follows from; None where there is none."""
+    return next((rule for rule in RULES if re.fullmatch(rule.sentence, sentence)), None)
+
+
+def is_explained(problem: Any) -> bool:
+    """Whether a problem's every fault follows from a rule that the contract cannot say."""
+    if not isinstance(problem, dict):
+        return False
+    kind = str(problem.get("type", "")).rpartition("/")[2]
+    if kind == "query":
+        return PACKED.fullmatch(problem["detail"]) is not None
+    if kind == "invalid-job":
+        faults = problem.get("errors", [])
+        return bool(faults) and all(rule_of(fault["detail"]) for fault in faults)
+    return kind in AFTER_READING
