@@ -17,8 +17,22 @@ SOURCES = (ROOT / "sdk", ROOT / "service")
 
 # The parts of the SDK that know of transports, terminals and the demo; everything else of it is vocabulary.
 SDK_EDGES = (
-    *("tallwide.client", "tallwide.inprocess", "tallwide.transport", "tallwide.demo", "tallwide.media_file"),
-    *("tallwide.cli", "tallwide.cli_handing_over", "tallwide.cli_catalogue", "tallwide.farm", "tallwide.__main__"),
+    *(
+        "tallwide.client",
+        "tallwide.batch",
+        "tallwide.inprocess",
+        "tallwide.transport",
+        "tallwide.demo",
+        "tallwide.media_file",
+    ),
+    *(
+        "tallwide.cli",
+        "tallwide.cli_batch",
+        "tallwide.cli_handing_over",
+        "tallwide.cli_catalogue",
+        "tallwide.farm",
+        "tallwide.__main__",
+    ),
     "tallwide.demo_day",
 )
 FOUNDATIONS = ("tallwide_service.errors", "tallwide_service.limits", "tallwide_service.identity")

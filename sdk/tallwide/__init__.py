@@ -26,9 +26,11 @@ if TYPE_CHECKING:
         Rect,
         SafeAreasAnswer,
     )
+    from tallwide.batch import Answered
     from tallwide.client import Client
     from tallwide.errors import (
         AddressError,
+        BatchCut,
         ConnectionFailed,
         ProblemError,
         ProtocolError,
@@ -158,9 +160,11 @@ _HOME = {
         "Rect",
         "SafeAreasAnswer",
     ),
+    "tallwide.batch": ("Answered",),
     "tallwide.client": ("Client",),
     "tallwide.errors": (
         "AddressError",
+        "BatchCut",
         "ConnectionFailed",
         "ProblemError",
         "ProtocolError",

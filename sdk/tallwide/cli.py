@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 from tallwide.errors import (
     AddressError,
+    BatchCut,
     ConnectionFailed,
     ProblemError,
     RefusedInput,
@@ -51,6 +52,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _say(str(error), WRONG_USAGE)
     except (RefusedInput, TooLarge) as error:
         return _say(json.dumps(error.problem, indent=2, ensure_ascii=False), REFUSED)
+    except BatchCut as error:
+        return _say(str(error), REFUSED if isinstance(error.__cause__, RefusedInput) else UNREACHABLE)
     except TallwideError as error:
         return _say(_failure(error), UNREACHABLE)
     except BrokenPipeError:  # whoever reads has seen enough
@@ -116,7 +119,7 @@ def parser() -> argparse.ArgumentParser:
         ("reference-safe-areas", "print published sets of safe areas"),
         ("reference-rasters", "print published rasters"),
     ):
-        _reaches(add_command(commands, name, _get_command(_method(name)), words, f"tallwide {name}"))
+        reaches_service(add_command(commands, name, _get_command(_method(name)), words, f"tallwide {name}"))
     _add_from_other_modules(commands)
     _add_serve(commands)
     demo = add_command(commands, "demo", run_demo, "run an invented production", "tallwide demo --out demo")
@@ -125,10 +128,11 @@ def parser() -> argparse.ArgumentParser:
 
 
 def _add_from_other_modules(commands: Any) -> None:
-    from tallwide import cli_catalogue, cli_handing_over  # noqa: PLC0415 - they are built on this module
+    from tallwide import cli_batch, cli_catalogue, cli_handing_over  # noqa: PLC0415 - they are built on this module
 
     cli_handing_over.add_commands(commands)
     cli_catalogue.add_commands(commands)
+    cli_batch.add_commands(commands)
 
 
 def add_command(commands: Any, name: str, run: Command, words: str, example: str) -> argparse.ArgumentParser:
@@ -144,10 +148,11 @@ def takes_job(command: argparse.ArgumentParser) -> None:
     """Let a command take a job and say where the service is."""
     command.add_argument("job", nargs="?", default="-", help="file with a job as JSON; - or nothing is standard input")
     command.add_argument("--kit", help="file with captures, lenses and rigs that the job names by label")
-    _reaches(command)
+    reaches_service(command)
 
 
-def _reaches(command: argparse.ArgumentParser) -> None:
+def reaches_service(command: argparse.ArgumentParser) -> None:
+    """Let a command say where the service is."""
     command.add_argument("--url", help="where the service is (default: TALLWIDE_URL, or the installed one)")
     command.add_argument("--timeout-s", type=float, default=30.0, help="seconds to wait for an answer")
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 import urllib.parse
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -24,6 +24,7 @@ from tallwide.answers import (
     OrientationAnswer,
     SafeAreasAnswer,
 )
+from tallwide.batch import Answered, Line, answered_lines
 from tallwide.errors import ProtocolError, ServiceMissing, UnwritableJob
 from tallwide.forms import MEDIA_TYPES
 from tallwide.inprocess import BASE_URL, InProcessAdapter
@@ -248,6 +249,34 @@ class Client:
     def rows_csv(self, job: JobLike, endpoint: str = "margins") -> str:
         """Return the rows of `rows` as CSV, names first; no cell begins what a spreadsheet would run."""
         return self._transport.post(_table(endpoint), _written(job), accept="text/csv").content.decode("utf-8")
+
+    def batch(self, lines: Iterable[Line], *, answered: int = 0) -> Iterator[Answered]:
+        """Yield the answers of many jobs, in order, while the jobs are still being made.
+
+        What breaks off is tried again from the first line on that has no answer.
+
+        Parameters
+        ----------
+        lines
+            Each `{"endpoint", "job"}`, and if you like an `id` of your own and, for pictures and files, a
+            `media_type`; the endpoint is what stands after `/v1/` in its path. Or a line as bytes.
+        answered
+            How many lines came before these, to be numbered on from there: what `BatchCut.answered` said.
+
+        Raises
+        ------
+        BatchCut
+            If it broke off and trying again did not help; `answered` counts the lines that are answered.
+
+        Examples
+        --------
+        >>> job = {"capture": {"raster": {"width": 4800, "height": 3200}},
+        ...        "deliverables": [{"label": "tall", "raster": {"width": 1080, "height": 1920}}]}
+        >>> lines = ({"id": name, "endpoint": name, "job": job} for name in ("extractions", "margins"))
+        >>> [(answer.line, answer.id, answer.status) for answer in Client().batch(lines)]
+        [(1, 'extractions', 200), (2, 'margins', 200)]
+        """
+        return answered_lines(self._transport, lines, answered)
 
     def limits(self) -> dict[str, Any]:
         """Return every bound of the service by name."""

@@ -6,6 +6,7 @@ are tried again after growing, jittered waits, POST included.
 
 from __future__ import annotations
 
+import contextlib
 import email.utils
 import json
 import logging
@@ -13,7 +14,7 @@ import math
 import random
 import threading
 import time
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from datetime import timezone
 from typing import Any
 from urllib.parse import urlsplit
@@ -41,6 +42,7 @@ LOG.addHandler(logging.NullHandler())
 
 JSON_TYPE, PROBLEM_TYPE = "application/json", "application/problem+json"
 FIRST_WAIT_S, LONGEST_WAIT_S = 0.25, 20.0
+STREAM_BYTES = 65_536
 LONGEST_RETRY_AFTER_S = 120.0  # a guess: whoever is sent away for longer than this decides for himself
 
 
@@ -97,6 +99,12 @@ class Transport:
         """Return a JSON resource."""
         return _of_type(JSON_TYPE, self._with_retries("GET", path, {"Accept": JSON_TYPE}, None))
 
+    def stream(self, path: str, body: bytes, *, media_type: str) -> Iterator[bytes]:
+        """Yield the answer to a document piece by piece as it comes, both of one media type; nothing is tried again."""
+        headers = {"Accept": media_type, "Content-Type": media_type}
+        with _in_own_words(path), self._begun("POST", path, headers, body, stream=True) as response:
+            yield from _of_type(media_type, response).iter_content(STREAM_BYTES)
+
     def close(self) -> None:
         """Close the connections that are held open; the next call opens new ones."""
         self._adapter.close()
@@ -107,12 +115,18 @@ class Transport:
             try:
                 return self._once(method, path, headers, body)
             except TallwideError as error:
-                if not self._is_worth_another_try(error, attempt):
+                if not self.has_waited(error, attempt):
                     raise
-                wait_s = self._wait_s(error, attempt)
                 attempt += 1
-                LOG.info("attempt %d failed (%s); again in %.2f s", attempt, error, wait_s)
-                time.sleep(wait_s)
+
+    def has_waited(self, error: TallwideError, attempt: int) -> bool:
+        """Wait before another try; return false at once where it is not worth one."""
+        if not self._is_worth_another_try(error, attempt):
+            return False
+        wait_s = self._wait_s(error, attempt)
+        LOG.info("attempt %d failed (%s); again in %.2f s", attempt + 1, error, wait_s)
+        time.sleep(wait_s)
+        return True
 
     def _is_worth_another_try(self, error: TallwideError, attempt: int) -> bool:
         """Whether the reason may pass, soon enough to be waited for."""
@@ -129,32 +143,27 @@ class Transport:
         return random.random()  # noqa: S311 - spreads waits, guards nothing
 
     def _once(self, method: str, path: str, headers: Mapping[str, str], body: bytes | None) -> requests.Response:
-        try:
-            response = self._session().request(
-                method,
-                self._base_url + path,
-                headers=dict(headers),
-                data=body,
-                timeout=self._timeout_s,
-                allow_redirects=False,
-                verify=self._verify,
-            )
-        except requests.exceptions.SSLError as error:
-            raise TlsFailed(str(error)) from error
-        except requests.exceptions.Timeout as error:
-            raise TimedOut(str(error)) from error
-        except (requests.exceptions.ConnectionError, requests.exceptions.ChunkedEncodingError) as error:
-            raise ConnectionFailed(str(error)) from error
-        except requests.exceptions.InvalidURL as error:
-            raise AddressError(str(error)) from error
-        except (requests.exceptions.RequestException, urllib3.exceptions.HTTPError, ValueError) as error:
-            raise ProtocolError(f"{path}: {error}") from error
-        except OSError as error:  # what is left of them: a certificate bundle that cannot be read
-            raise TlsFailed(str(error)) from error
+        with _in_own_words(path):
+            return _whole(path, self._begun(method, path, headers, body))
+
+    def _begun(
+        self, method: str, path: str, headers: Mapping[str, str], body: bytes | None, *, stream: bool = False
+    ) -> requests.Response:
+        """Return a 200, of which all has come unless it is to be a stream."""
+        response = self._session().request(
+            method,
+            self._base_url + path,
+            headers=dict(headers),
+            data=body,
+            timeout=self._timeout_s,
+            allow_redirects=False,
+            verify=self._verify,
+            stream=stream,
+        )
         LOG.debug("%s %s: %s", method, path, response.status_code)
         if response.status_code != requests.codes.ok:
             raise _refusal(path, response)
-        return _whole(path, response)
+        return response
 
     def _session(self) -> requests.Session:
         """Return this thread's session."""
@@ -179,6 +188,25 @@ class _BearerToken(AuthBase):
     def __call__(self, request: requests.PreparedRequest) -> requests.PreparedRequest:
         request.headers["Authorization"] = self._header
         return request
+
+
+@contextlib.contextmanager
+def _in_own_words(path: str) -> Iterator[None]:
+    """Raise no exception of the library underneath."""
+    try:
+        yield
+    except requests.exceptions.SSLError as error:
+        raise TlsFailed(str(error)) from error
+    except requests.exceptions.Timeout as error:
+        raise TimedOut(str(error)) from error
+    except (requests.exceptions.ConnectionError, requests.exceptions.ChunkedEncodingError) as error:
+        raise ConnectionFailed(str(error)) from error
+    except requests.exceptions.InvalidURL as error:
+        raise AddressError(str(error)) from error
+    except (requests.exceptions.RequestException, urllib3.exceptions.HTTPError, ValueError) as error:
+        raise ProtocolError(f"{path}: {error}") from error
+    except OSError as error:  # what is left of them: a certificate bundle that cannot be read
+        raise TlsFailed(str(error)) from error
 
 
 def parsed_json(response: requests.Response) -> Any:

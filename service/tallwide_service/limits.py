@@ -65,6 +65,12 @@ class Limits:
     coordinate_characters: int = LONGEST_RATIONAL
     source_characters: int = 1_024
     language_characters: int = 35
+    batch_lines: int = 1_000_000
+    batch_line_bytes: int = 263_168
+    batch_bytes: int = 4_294_967_296
+    batch_read_ahead_bytes: int = 1_048_576
+    batch_silence_s: int = 30
+    batch_s: int = 3_600
     handoff_frames: int = MOST_FRAMES
     handoff_document_bytes: int = LARGEST_DOCUMENT_BYTES
 

@@ -62,7 +62,7 @@ def entrance():
             start_response("200 OK", [("Content-Type", "text/plain"), ("Content-Length", str(len(body)))])
             return [body]
 
-        routes = Routes(["/v1/extractions", "/v1/limits", "/v1/handoff/<form>", "/livez", "/readyz", "/"])
+        routes = Routes(["/v1/extractions", "/v1/limits", "/v1/handoff/<form>", "/livez", "/readyz", "/", "/v1/batch"])
         return Entrance(inner, Settings(**{**QUIET, **settings}), routes, is_bounded=True)
 
     return make

@@ -15,6 +15,7 @@ from tallwide_service import create_app
 from tallwide_service.api.entrance import layer
 from tallwide_service.api.entrance.names import Routes, trace_id
 from tallwide_service.api.entrance.usual import MOST_KINDS, kind_of
+from tallwide_service.api.problems import Problem
 from tallwide_service.limits import LIMITS
 from tallwide_service.settings import Settings
 
@@ -347,6 +348,51 @@ def test_hundreds_of_deadlines_leave_every_thread_and_every_place_as_they_were(e
         answers = list(callers.map(one, range(300)))
     assert {(503, 200), (200, 200)} == set(answers)
     assert app.places.taken == app.places.waited_for == 0
+
+
+# --- streams --------------------------------------------------------------------------------------------------------
+
+
+def streaming(parts, **settings):
+    """Return an entrance in front of a stream whose parts are what these calls give, each within `piece`."""
+
+    def inner(environ, start_response):
+        start_response("200 OK", [("Content-Type", "application/x-ndjson")])
+        piece = environ["tallwide.piece"]
+
+        def lines():
+            for part in parts:
+                try:
+                    yield piece(part)
+                except Problem as problem:
+                    yield f"{problem.status}\n".encode()
+
+        return lines()
+
+    return layer.Entrance(inner, Settings(**{"log": False, **settings}), Routes(["/v1/batch"]), is_bounded=True)
+
+
+def test_a_late_line_of_a_stream_is_a_problem_and_the_next_one_is_right():
+    app = streaming([lambda: b"one\n", lambda: endless(None), lambda: b"three\n"] * 3, deadline_s=0.1, threads=1)
+    assert ask(app, "/v1/batch").body == b"one\n503\nthree\n" * 3
+    assert app.places.taken == app._streams.taken == 0
+
+
+def test_streams_are_as_many_as_there_are_places_for_them_and_give_them_back():
+    app = streaming([lambda: b"one\n", lambda: b"two\n"])
+
+    def begun():
+        parts = app({"REQUEST_METHOD": "POST", "PATH_INFO": "/v1/batch", "wsgi.input": io.BytesIO()}, lambda *_: None)
+        assert next(iter(parts)) == b"one\n"
+        return parts
+
+    under_way = [begun() for _ in range(layer.STREAMS)]
+    assert ask(app, "/v1/batch").status == 429
+    assert app.places.taken == 0, "a stream that nobody reads holds no place to compute in"
+    under_way.pop().close()
+    assert ask(app, "/v1/batch").status == 200
+    under_way.clear()  # forgotten rather than closed
+    assert app._streams.taken == 0
 
 
 # --- access ---------------------------------------------------------------------------------------------------------

@@ -26,7 +26,7 @@ from tallwide.handoff import HandoffAnswer, ReadAnswer
 from tallwide.job import View
 from tallwide.mapping import MapAnswer
 from tallwide.version import VERSION
-from tallwide_service.api import framing, handing_over, operations, page, pictures, placing, problems
+from tallwide_service.api import batch, framing, handing_over, operations, page, pictures, placing, problems
 from tallwide_service.api.computing import json_response
 from tallwide_service.api.described import answer_schemas
 from tallwide_service.api.documented import PROBLEM_SCHEMA, refusals
@@ -167,7 +167,7 @@ def _api(app: Flask) -> Api:
     # A view is its bare name; apispec knows a nested field as an object only.
     picture = api.spec.components.schemas["Job"]["properties"]["picture"]
     picture["anyOf"] = [{"type": "string", "enum": list(get_args(View))}, {"$ref": picture.pop("$ref")}]
-    for module in (framing, placing, pictures, handing_over, operations):
+    for module in (framing, placing, pictures, handing_over, batch, operations):
         api.register_blueprint(module.blueprint)
     return api
 

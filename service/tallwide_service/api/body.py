@@ -83,6 +83,17 @@ def posted_bytes(request: Request) -> bytes:
             f"send {JSON_TYPE}, not {request.mimetype or 'nothing'}",
             headers={"Accept": JSON_TYPE},
         )
+    refuse_coding(request)
+    if request.content_length is not None and request.content_length > LIMITS.body_bytes:
+        raise too_large("the body", LIMITS.body_bytes, request.content_length, "bytes")
+    body = request.stream.read(LIMITS.body_bytes + 1)
+    if len(body) > LIMITS.body_bytes:
+        raise too_large("the body", LIMITS.body_bytes, f"more than {LIMITS.body_bytes}", "bytes")
+    return body
+
+
+def refuse_coding(request: Request) -> None:
+    """Refuse a body that is declared with a content coding."""
     if request.headers.get("Content-Encoding", "identity") != "identity":
         raise Problem(
             415,
@@ -91,12 +102,6 @@ def posted_bytes(request: Request) -> bytes:
             "send the document as it is, without a content coding",
             headers={"Accept-Encoding": "identity"},
         )
-    if request.content_length is not None and request.content_length > LIMITS.body_bytes:
-        raise too_large("the body", LIMITS.body_bytes, request.content_length, "bytes")
-    body = request.stream.read(LIMITS.body_bytes + 1)
-    if len(body) > LIMITS.body_bytes:
-        raise too_large("the body", LIMITS.body_bytes, f"more than {LIMITS.body_bytes}", "bytes")
-    return body
 
 
 def inflated(written: str) -> bytes:
@@ -137,15 +142,15 @@ def read_job(body: bytes) -> Job:
     return job
 
 
-def json_document(body: bytes) -> Any:
-    """Return the JSON value in UTF-8 bytes: no duplicate names, no NaN, no deep nesting."""
+def json_document(body: bytes, *, levels: int = LIMITS.nesting) -> Any:
+    """Return the JSON value in UTF-8 bytes: no duplicate names, no NaN, no nesting beyond some levels."""
     if not body.strip():
         raise unreadable("the body is empty")
     try:
         text = body.decode("utf-8")
     except UnicodeDecodeError as error:
         raise unreadable(f"byte {error.start} is not UTF-8") from error
-    refuse_deep_nesting(text)
+    refuse_deep_nesting(text, levels)
     try:
         document = json.loads(text, object_pairs_hook=_unique_names, parse_constant=_refuse_constant)
     except json.JSONDecodeError as error:
@@ -157,15 +162,15 @@ def json_document(body: bytes) -> Any:
     return document
 
 
-def refuse_deep_nesting(text: str) -> None:
+def refuse_deep_nesting(text: str, levels: int) -> None:
     """Refuse more levels than any job has, before a reader recurses into them."""
-    if text.count("[") + text.count("{") <= LIMITS.nesting:
+    if text.count("[") + text.count("{") <= levels:
         return
     depth = 0
     for bracket in _BRACKETS.findall(_STRINGS.sub("", text)):
         depth += 1 if bracket in "[{" else -1
-        if depth > LIMITS.nesting:
-            raise unreadable(f"it is nested more than {LIMITS.nesting} levels deep")
+        if depth > levels:
+            raise unreadable(f"it is nested more than {levels} levels deep")
 
 
 def _unique_names(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

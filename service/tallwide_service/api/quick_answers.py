@@ -84,8 +84,13 @@ def quick_answer(path: str, body: bytes) -> tuple[str, bytes, int]:
     Doubt
         If the exact way has to decide: at every fault, and at every job that is not of the common kind.
     """
+    return quick_answer_to(path, quick_document(body))
+
+
+def quick_answer_to(path: str, document: Any) -> tuple[str, bytes, int]:
+    """Return the same for a JSON value that `quick_document` has read, or for a part of one."""
     write = _WRITERS[path]
-    job: Written = _read(quick_document(body))
+    job: Written = _read(document)
     _doubt_unknown(job, _JOB)
     _doubt_unknown(job["framing"], _FRAMING)
     ground = _ground(job["capture"])

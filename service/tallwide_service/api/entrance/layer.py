@@ -15,14 +15,16 @@ from collections.abc import Callable, Iterable
 from contextvars import copy_context
 from dataclasses import dataclass
 from http import HTTPStatus
-from typing import TYPE_CHECKING, Any
+from time import sleep
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from tallwide_service.api.entrance.deadline import Deadline, Expired, OutOfTime
 from tallwide_service.api.entrance.journal import Journal, Note
 from tallwide_service.api.entrance.names import Routes, request_id, trace_id
 from tallwide_service.api.entrance.origins import Headers, Origins
-from tallwide_service.api.entrance.places import ComputingPlaces, NoPlace
+from tallwide_service.api.entrance.places import ComputingPlaces, NoPlace, Places
 from tallwide_service.api.entrance.reading import Environ, Reading, sent_ahead
+from tallwide_service.api.entrance.streams import Coming, Stream, close
 from tallwide_service.api.entrance.tokens import Tokens
 from tallwide_service.api.entrance.usual import UsualCost, kind_of
 from tallwide_service.api.problems import BROKEN, MEDIA_TYPE, Problem, problem_bytes
@@ -31,6 +33,7 @@ from tallwide_service.settings import Settings
 if TYPE_CHECKING:
     from tallwide_service.api.entrance.metrics import Metrics
 
+Result = TypeVar("Result")
 Application = Callable[[Environ, Callable[..., Any]], Iterable[bytes]]
 
 LOG = logging.getLogger("tallwide_service")
@@ -39,8 +42,11 @@ READINESS = frozenset({"/readyz", "/healthz"})
 # What browsers load before anybody can type a token in: files that are the same for everybody.
 FILES, FOLDERS = frozenset({"/", "/docs", "/openapi.json"}), ("/page/", "/docs/")
 WITHOUT_COMPUTING = ("/v1/limits", "/v1/reference/")
+STREAMING = frozenset({"/v1/batch"})
 # Per process, and beside the places to compute and to wait in.
-BODIES, UPLOADS, SPARE_THREADS = 16, 2, 4
+BODIES, UPLOADS, STREAMS, SPARE_THREADS = 16, 2, 8, 4
+# Between two tries of a batch to find a place to wait in.
+PATIENCE_S = 0.05
 PREFIX = re.compile(r"(?:/[A-Za-z0-9._~-]{1,64}){1,8}")
 SECURITY_HEADERS = [
     ("X-Content-Type-Options", "nosniff"),
@@ -55,7 +61,7 @@ POLICIES = frozenset({"Content-Security-Policy", "Cross-Origin-Resource-Policy"}
 
 def threads_needed(settings: Settings) -> int:
     """Return the threads of a server under which a probe finds one free, whatever the others do."""
-    return settings.threads + 2 * settings.waiting + BODIES + UPLOADS + SPARE_THREADS
+    return settings.threads + 2 * settings.waiting + BODIES + UPLOADS + STREAMS + SPARE_THREADS
 
 
 @dataclass(slots=True)
@@ -64,7 +70,7 @@ class Answer:
 
     status: str
     headers: Headers
-    body: list[bytes]
+    body: list[bytes] | Stream
     waited_s: float = 0.0
     bytes_in: int = 0
     gate: str = ""  # at which it was turned away
@@ -97,6 +103,7 @@ class Entrance:
         self._trusts_proxy = settings.trust_proxy
         self._is_bounded, self._is_welcoming = is_bounded, True
         self.places = ComputingPlaces(settings.threads, waiting=settings.waiting, wait_s=settings.wait_s)
+        self._streams = Places(STREAMS)
         self._reading = Reading(bodies=BODIES, uploads=UPLOADS)
         self.usual = UsualCost()
         self._deadline = Deadline(settings.deadline_s)
@@ -129,8 +136,18 @@ class Entrance:
             LOG.exception("unexpected error, request_id %s", own_id)
             answer = refusal(environ, BROKEN)
         start_response(answer.status, [*answer.headers, *self._added(answer.headers, environ, own_id)])
-        self._note(environ, answer, path, began_s)
-        return answer.body
+        body = answer.body
+        if isinstance(body, list):
+            self._note(environ, answer, path, began_s, sum(map(len, body)))
+        else:
+            answer.body = []  # no circle: a stream that is forgotten ends at once
+
+            def note(bytes_in: int, bytes_out: int) -> None:
+                answer.bytes_in = bytes_in
+                self._note(environ, answer, path, began_s, bytes_out)
+
+            body.note = note
+        return body
 
     def _added(self, headers: Headers, environ: Environ, own_id: str) -> Headers:
         """Return the headers that every answer has, unless it has its own."""
@@ -142,7 +159,7 @@ class Entrance:
                 break
         return [*always, ("X-Request-ID", own_id), *self._origins.headers(environ.get("HTTP_ORIGIN"))]
 
-    def _note(self, environ: Environ, answer: Answer, path: str, began_s: float) -> None:
+    def _note(self, environ: Environ, answer: Answer, path: str, began_s: float, bytes_out: int) -> None:
         self.journal.note(
             Note(
                 time_s=time.time(),
@@ -155,7 +172,7 @@ class Entrance:
                 seconds=time.perf_counter() - began_s,
                 waited_s=answer.waited_s,
                 bytes_in=answer.bytes_in,
-                bytes_out=sum(map(len, answer.body)),
+                bytes_out=bytes_out,
                 items=environ.get("tallwide.items", 0) if answer.status < "4" else 0,
                 problem=environ.get("tallwide.problem", ""),
                 gate=answer.gate,
@@ -181,23 +198,32 @@ class Entrance:
             return refusal(environ, STOPPING)
         if not (self._is_bounded and computes(path)):
             return self._whole(environ)
+        if path in STREAMING and method == "POST":
+            return self._streamed(environ)
         return self._computed(environ, method, path)
 
     def _whole(self, environ: Environ) -> Answer:
         """Return an answer with all of its body."""
+        status, headers, parts, written = self._begun(environ)
+        try:
+            body = [*parts]
+        finally:
+            close(parts)
+        return Answer(status, headers, written + body)
+
+    def _begun(self, environ: Environ) -> tuple[str, Headers, Iterable[bytes], list[bytes]]:
+        """Return an answer whose body may still come, and what of it was written the old way."""
         started: list[Any] = []
-        written: list[bytes] = []  # the old way
+        written: list[bytes] = []
 
         def start(status: str, headers: Headers, _: Any = None) -> Callable[[bytes], None]:
             started[:] = status, headers
             return written.append
 
         parts = self._inner(environ, start)
-        try:
-            body = [*parts]  # a generator says its status with its first part
-        finally:
-            _close(parts)
-        return Answer(started[0], started[1], written + body)
+        if not started:  # a generator says its status with its first part
+            parts = list(parts)
+        return started[0], started[1], parts, written
 
     def _computed(self, environ: Environ, method: str, path: str) -> Answer:
         """Return an answer that was computed in a place of its own, in time."""
@@ -228,11 +254,52 @@ class Entrance:
         answer.gate, answer.bytes_in = gate, bytes_in
         return answer
 
+    def _streamed(self, environ: Environ) -> Answer:
+        """Return an answer whose parts come as they are computed, each in a place of its own."""
+        try:
+            self._streams.take()
+        except NoPlace:
+            return self._turned_away(environ, "streaming")
+        environ["wsgi.input"] = coming = Coming.of(environ)
+        environ["tallwide.piece"] = self._piece
+        environ["tallwide.stopping"] = lambda: None if self._is_welcoming else STOPPING
+        try:
+            status, headers, parts, written = self._begun(environ)
+        except BaseException:
+            coming.leave(self._streams.give_back)
+            raise
+        return Answer(status, headers, Stream(written, parts, coming, self._streams))
 
-def _close(parts: Iterable[bytes]) -> None:
-    close = getattr(parts, "close", None)
-    if close is not None:
-        close()
+    def _piece(self, call: Callable[..., Result], *arguments: Any) -> Result:
+        """Return what a call returns, computed in a place, in time; for the lines of a streaming answer.
+
+        Raises
+        ------
+        Problem
+            429 if there is no place, 503 if it took too long.
+        """
+        self._wait_for_place()
+        began_s = time.perf_counter()
+        try:
+            result: Result = self._deadline.run(copy_context().run, call, *arguments)
+        except (OutOfTime, Expired):
+            raise out_of_time(self._deadline.seconds) from None
+        finally:
+            self.places.leave(time.perf_counter() - began_s, is_slow=True)
+        return result
+
+    def _wait_for_place(self) -> None:
+        """Take a place as slow calls do: lines together are one, and there are quick calls that it must not hold up."""
+        ends_s = time.monotonic() + self._deadline.seconds
+        while True:
+            try:
+                self.places.take_or_wait(is_slow=True)
+            except NoPlace:
+                if time.monotonic() > ends_s:
+                    raise busy(self.places.retry_after_s) from None
+                sleep(PATIENCE_S)
+            else:
+                return
 
 
 def is_for_everybody(path: str) -> bool:

@@ -20,7 +20,7 @@ CARRIED = {"HTTP_TRACEPARENT": "traceparent", "HTTP_TRACESTATE": "tracestate"}
 
 
 def traced(inner: Application, routes: Routes) -> Application:
-    """Return an application whose requests are spans.
+    """Return an application whose requests are spans; what a streaming answer does later is not in them.
 
     Raises
     ------
