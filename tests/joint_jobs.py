@@ -1,6 +1,6 @@
 """Random jobs on small rasters for the exhaustive oracle, and a long run: `python tests/joint_jobs.py --jobs 20000`.
 
-Every fourth job of the long run is one of nested frames on an odd grid.
+Of four jobs of the long run one has nested frames on an odd grid, and one holds minimum oversamplings.
 """
 
 from __future__ import annotations
@@ -50,6 +50,21 @@ def nested_job(seed: int) -> Job:
     capture = replace(job.capture, grid=Grid(*(dice.choice((1, 2, 3, 4)) for _ in range(4))))
     point = dice.choice((job.framing.point, Point(0.5, None), Point(0.5, 0.5)))
     return replace(job, capture=capture, framing=replace(job.framing, point=point))
+
+
+def held_job(seed: int) -> Job:
+    """Return a small job that holds the minimum oversamplings of its frames, the same for a seed."""
+    dice = random.Random(f"held {seed}")  # noqa: S311 - picks test cases
+    job = random_job(dice.randrange(1 << 30))
+    while job.framing.arrangement != "shared_point":
+        job = random_job(dice.randrange(1 << 30))
+    frames = tuple(replace(frame, minimum_oversampling=dice.choice((0.5, 1, 1, 1.2))) for frame in job.deliverables)
+    return replace(job, deliverables=frames, framing=replace(job.framing, minimums="held"))
+
+
+def job_of_seed(seed: int) -> Job:
+    """Return the job of a seed, of whichever kind."""
+    return {2: held_job, 3: nested_job}.get(seed % 4, random_job)(seed)
 
 
 def _random_capture(dice: random.Random, largest: int) -> Capture:
@@ -163,7 +178,7 @@ def main() -> None:
     options = parser.parse_args()
     met = 0
     for seed in range(options.seed, options.seed + options.jobs):
-        job = nested_job(seed) if seed % 4 == 3 else random_job(seed)
+        job = job_of_seed(seed)
         expected, found = tried_out(job), solved(job)
         met += expected is not None
         if found != expected:

@@ -160,6 +160,14 @@ def alone(job: Job, index: int, rects: list[Rect]) -> Rect | None:
     return min(rects, key=key, default=None)
 
 
+def has_enough(rect: Rect, job: Job, index: int) -> bool:
+    """Whether a frame has its minimum oversampling on both axes."""
+    frame = job.deliverables[index]
+    width, height = (rect.height, rect.width) if job.capture.roll in (90, 270) else (rect.width, rect.height)
+    asked = exact(frame.minimum_oversampling)
+    return frame.raster is None or (width >= asked * frame.raster.width and height >= asked * frame.raster.height)
+
+
 def together(job: Job) -> list[Rect] | None:  # noqa: PLR0915 - the rules in one place, in their order
     """Return the joint optimum by trying every combination; `None` where there is none."""
     capture, framing = job.capture, job.framing
@@ -168,6 +176,8 @@ def together(job: Job) -> list[Rect] | None:  # noqa: PLR0915 - the rules in one
     wanted = [alone(job, index, rects) for index, rects in enumerate(options)]
     if any(rect is None for rect in wanted):
         return None
+    if framing.minimums == "held":
+        options = [[rect for rect in rects if has_enough(rect, job, index)] for index, rects in enumerate(options)]
     aligns = [recorded_align(job, index) for index in range(count)]
     steps = (capture.grid.x, capture.grid.y)
     given = given_point(job)

@@ -57,10 +57,23 @@ def parts(count, most):
 
 
 def one_pass(job, capture, chosen):
-    """Return (reach, over, room, covered) of each frame of a pass; `None` where one does not fit."""
+    """Return (reach, over, room, covered) of each frame of a pass; `None` where one does not fit.
+
+    On one point the objective decides, unless a frame then misses its minimum and other places reach all minimums.
+    """
+    judged = solved_pass(job, capture, chosen, minimums=None)
+    is_short = judged is not None and any(reach is not None and reach < 1 for reach, *_ in judged)
+    if not is_short or job.framing.arrangement != "shared_point" or len(chosen) == 1:
+        return judged
+    return solved_pass(job, capture, chosen, minimums="held") or judged
+
+
+def solved_pass(job, capture, chosen, *, minimums):
+    """Return what each frame of a pass has under one rule; `None` where one does not fit."""
     labels = {frame.label for frame in chosen}
     nest = tuple(pair for pair in job.framing.nest if set(pair) <= labels)
-    view = replace(job, capture=capture, deliverables=tuple(chosen), framing=replace(job.framing, nest=nest))
+    framing = replace(job.framing, nest=nest, minimums=minimums)
+    view = replace(job, capture=capture, deliverables=tuple(chosen), framing=framing)
     lens = capture.lens
     try:
         solution = solve(view)

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from tallwide.job import Face, Job, MatchBy, Objective, Roll, RoomFor
+from tallwide.job import Face, Job, MatchBy, Minimums, Roll, RoomFor
 
 Verdict = Literal["enough", "at_limit", "short"]
 
@@ -345,7 +345,9 @@ class PlannedPass:
     `capture_index` is 0 for the job's own capture, then 1 and up through its `alternatives`.
     `recorded` is the raster that is recorded, px: less than the capture's where its frame rate
     leaves fewer lines. `lens_covers` is whether no frame is smaller than it would be with a lens
-    that covers everything; `None` where nothing is known of what the lens covers.
+    that covers everything; `None` where nothing is known of what the lens covers. `minimums` is
+    held where the job's objective alone would leave a frame of a shared point short of its minimum
+    oversampling, and other places reach all minimums: those are taken (`framing.minimums`).
     """
 
     capture: str | None
@@ -358,6 +360,7 @@ class PlannedPass:
     lens_covers: bool | None
     readout: tuple[ReadoutEffect, ...]
     data: DataVolume | None
+    minimums: Minimums
 
 
 @dataclass(frozen=True, slots=True)
@@ -484,8 +487,7 @@ class Mend:
     """The smallest change of lens or mode that gives one pass of a plan enough pixels.
 
     `raster` is a recording mode of the same shape and squeeze, `image_circle_mm` a usable circle,
-    in tenths of a mm; both are tried with the solver. `objective` is another objective of frames on
-    a shared point that does with the same lens and mode. None of them where no such change helps.
+    in tenths of a mm; both are tried with the solver. Neither where no such change helps.
     """
 
     plan: int
@@ -493,7 +495,6 @@ class Mend:
     raster: Size | None
     image_circle_mm: float | None
     text: str
-    objective: Objective | None = None
 
 
 @dataclass(frozen=True, slots=True)

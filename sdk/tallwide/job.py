@@ -22,6 +22,7 @@ Roll = Literal[0, 90, 180, 270]
 SqueezeAxis = Literal["sensor_width", "sensor_height"]
 Arrangement = Literal["independent", "shared_point"]
 Match = Literal["none", "height", "width"]
+Minimums = Literal["verdict", "held"]
 Objective = Literal["in_order", "largest", "raise_smallest"]
 SpaceName = Literal["photosites", "recorded", "upright", "scene", "extraction", "delivery", "media", "pull"]
 Position = Literal["edges", "centres"]
@@ -342,7 +343,11 @@ class Subject(Noun):
 
 @dataclass(frozen=True, slots=True)
 class Framing(Noun):
-    """How the frames lie together in the upright picture."""
+    """How the frames lie together in the upright picture.
+
+    `minimums` held leaves out every size of a frame that is below its minimum oversampling; as a
+    verdict, and where it is not given, they are judged and nothing is left out.
+    """
 
     arrangement: Arrangement = "independent"
     point: Point | None = None
@@ -351,6 +356,7 @@ class Framing(Noun):
     nest: tuple[tuple[str, str], ...] = ()
     objective: Objective = "in_order"
     aspect_tolerance: Number = 0.002
+    minimums: Minimums | None = None
 
 
 @dataclass(frozen=True, slots=True)

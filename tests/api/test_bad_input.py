@@ -205,6 +205,7 @@ def _with_name(where: str, name: str) -> dict:
         pytest.param("/deliverables/0/weight", 0.123, "two decimals", id="a weight of three decimals"),
         pytest.param("/framing/match", "height", "shared_point", id="match without a shared point"),
         pytest.param("/framing/nest", [["tall", "wide"]], "shared_point", id="nest without a shared point"),
+        pytest.param("/framing/minimums", "held", "shared_point", id="minimums held without a shared point"),
         pytest.param("/capture/usable_area", [[0, 0], [9000, 0], [0, 3200]], "outside", id="a corner off the raster"),
         pytest.param(
             "/framing",

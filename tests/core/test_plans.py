@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from plan_oracle import DEFAULT_ORDER, best_value, every_plan, unbeaten
 from strategies import crowded_jobs, production_jobs
 from tallwide.job import Align, Aspect, Capture, Deliverable, Framing, Grid, Job, Lens, Offset, Point, Raster, Subject
-from tallwide_service.core import orientation, plans
+from tallwide_service.core import orientation, plans, solve
 from tallwide_service.core.plans import find_plans, partitions, ways_possible
 from tallwide_service.core.sharing import best_ways
 from tallwide_service.core.standing import PREFER, order_of, standing, worth
@@ -144,28 +144,66 @@ def test_a_larger_sensor_never_loses_feasibility(job, wider, higher):
     assert find_plans(larger).drafts[0].is_feasible >= before.drafts[0].is_feasible
 
 
-@settings(max_examples=15, deadline=None)
+OBJECTIVES = ("in_order", "largest", "raise_smallest")
+
+
+def on_larger_sensor(job, wider, higher):
+    """The job on a sensor that has so many grid steps more on each of its sides, its subject where it was."""
+    capture, framing = job.capture, job.framing
+    across, down = wider * capture.grid.x * capture.grid.width, higher * capture.grid.y * capture.grid.height
+    raster = Raster(capture.raster.width + 2 * across, capture.raster.height + 2 * down)
+    subject = framing.subject
+    if subject is not None:
+        subject = replace(subject, x=subject.x + across, y=subject.y + down)
+    return replace(job, capture=replace(capture, raster=raster), framing=replace(framing, subject=subject))
+
+
+@settings(max_examples=40, deadline=None)
 @given(
-    job=production_jobs(arrangement="shared_point", circles=False),
-    wider=st.integers(0, 40),
-    higher=st.integers(0, 40),
+    job=production_jobs(arrangement="shared_point"),
+    objective=st.sampled_from(OBJECTIVES),
+    match=st.sampled_from(("none", "none", "height")),
+    subject=st.booleans(),
+    wider=st.integers(0, 10),
+    higher=st.integers(0, 10),
 )
-def test_a_larger_sensor_never_loses_feasibility_where_the_smallest_frame_of_one_point_is_raised(job, wider, higher):
-    """With one minimum for all. In order, the first frame takes what the larger sensor gives, and others may lose."""
-    even = tuple(replace(frame, minimum_oversampling=1) for frame in job.deliverables)
-    job = replace(job, deliverables=even, framing=replace(job.framing, objective="raise_smallest"))
+def test_a_larger_sensor_never_loses_feasibility_on_a_free_point_whatever_the_objective(
+    job, objective, match, subject, wider, higher
+):
+    """With whatever circle, subject and roll: both stay where they are in the scene."""
     raster = job.capture.raster
-    larger = replace(job, capture=replace(job.capture, raster=Raster(raster.width + wider, raster.height + higher)))
+    middle = Subject(raster.width // 2 - 2, raster.height // 2 - 2, 4, 4) if subject else None
+    framing = replace(job.framing, objective=objective, match=match, subject=middle)
+    job = replace(job, framing=framing, alternatives=())
     try:
         before = find_plans(job)
     except CannotBeMet:
         return
-    after = find_plans(larger)
+    after = find_plans(on_larger_sensor(job, wider, higher))
     assert (before.proof, after.proof) == ("exhausted", "exhausted")
     assert after.drafts[0].is_feasible >= before.drafts[0].is_feasible
 
 
-def test_in_order_a_larger_sensor_may_take_from_the_second_frame_and_the_answer_names_the_way_out():
+@settings(max_examples=30, deadline=None)
+@given(
+    job=production_jobs(arrangement="shared_point", circles=False),
+    objective=st.sampled_from(OBJECTIVES),
+    point=st.builds(Point, st.sampled_from((None, 0.5, 0.3)), st.sampled_from((0.5, 0.33, 0.2))),
+    wider=st.integers(0, 10),
+    higher=st.integers(0, 10),
+)
+def test_a_larger_sensor_never_loses_feasibility_on_a_given_point_either(job, objective, point, wider, higher):
+    """The point is the same share of the larger picture: there is more room on all its sides."""
+    job = replace(job, framing=replace(job.framing, objective=objective, point=point), alternatives=())
+    try:
+        before = find_plans(job)
+    except CannotBeMet:
+        return
+    after = find_plans(on_larger_sensor(job, wider, higher))
+    assert after.drafts[0].is_feasible >= before.drafts[0].is_feasible
+
+
+def test_in_order_the_first_frame_is_as_large_as_the_minimums_of_the_others_let_it_be():
     """The top of the wide frame at the middle of the tall one, at line t; the wide one takes all columns."""
     frames = (
         Deliverable("wide", raster=Raster(40, 22), align=Align(0.5, 0)),
@@ -174,12 +212,30 @@ def test_in_order_a_larger_sensor_may_take_from_the_second_frame_and_the_answer_
     framing = Framing("shared_point", point=Point(None, None), aspect_tolerance=0.05)
     job = Job(Capture(Raster(50, 40)), frames, framing, rolls=(0,), passes=1)
     # 50 columns are 28 lines: t is 12, and the tall frame has 24 of 20 lines.
-    assert find_plans(job).drafts[0].is_feasible
-    # 60 columns are 34 lines: t is 6, and the tall frame has 12.
+    smaller = orientation(job).plans[0]
+    assert smaller.feasible
+    assert smaller.passes[0].minimums == "verdict"
+    # 60 columns are 34 lines: t is 6, and the tall frame has 12. For its 20 lines t has to be 10 or more, which leaves
+    # the wide one 30 lines: 56 x 30 is within 5 % of its shape; its top on line 10 is within a step of line 11.
     advice = orientation(replace(job, capture=Capture(Raster(60, 40))))
-    assert not advice.plans[0].feasible
-    assert advice.what_would_change.mends[0].objective == "raise_smallest"
-    assert advice.recommended.text.endswith("with the objective raise_smallest all frames there have enough.")
+    plan = advice.plans[0]
+    assert plan.feasible
+    assert plan.passes[0].minimums == "held"
+    assert [(frame.rect.width, frame.rect.height) for frame in plan.passes[0].extractions] == [(56, 30), (18, 22)]
+    said = next(reason for reason in plan.reasons if reason.code == "minimums_held")
+    assert said.deliverable == "tall"
+    assert said.numbers == {"oversampling": 0.6, "asked": 1, "short": 1}
+    assert '"wide" 56 x 30 px instead of 60 x 34' in said.text
+    held = replace(job, capture=Capture(Raster(60, 40)), framing=replace(framing, minimums="held"))
+    assert solve(held).extractions == plan.passes[0].extractions
+
+
+def test_where_no_places_reach_all_minimums_the_objective_alone_decides():
+    frames = (Deliverable("wide", raster=Raster(40, 22)), Deliverable("tall", raster=Raster(90, 160)))
+    framing = Framing("shared_point", point=Point(None, None), aspect_tolerance=0.05)
+    plan = orientation(Job(Capture(Raster(60, 40)), frames, framing, rolls=(0,), passes=1)).plans[0]
+    assert plan.passes[0].minimums == "verdict"
+    assert "minimums_held" not in {reason.code for reason in plan.reasons}
 
 
 @settings(max_examples=60, deadline=None)

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import Bounds, LinearConstraint, milp
 
-from joint_jobs import nested_job, random_job, solved, tried_out
+from joint_jobs import held_job, nested_job, random_job, solved, tried_out
 from tallwide.answers import Rect
 from tallwide.geometry import recorded_ratio
 from tallwide.job import (
@@ -48,6 +48,37 @@ def test_nested_frames_on_unlike_grids_lie_where_an_exhaustive_search_puts_them(
     for seed in range(20 * block, 20 * block + 20):
         job = nested_job(seed)
         assert solved(job) == tried_out(job), f"seed {seed}"
+
+
+@pytest.mark.parametrize("block", range(5))
+def test_frames_that_hold_their_minimums_lie_where_an_exhaustive_search_puts_them(block):
+    for seed in range(40 * block, 40 * block + 40):
+        job = held_job(seed)
+        assert solved(job) == tried_out(job), f"seed {seed}"
+
+
+def test_minimums_that_cannot_be_held_are_refused_with_the_pixels_that_are_missing():
+    """Tops on line 640 leave the tall frame 2,560 of 3,200 lines; 1,620 x 2,880 are asked."""
+    frames = (
+        Deliverable("wide", raster=Raster(3840, 2160), align=Align(0.5, 0)),
+        Deliverable("tall", raster=Raster(1080, 1920), align=Align(0.5, 0), minimum_oversampling=1.5),
+    )
+    framing = Framing("shared_point", point=Point(None, 0.2), minimums="held")
+    with pytest.raises(CannotBeMet) as refused:
+        solve(Job(THREE_TO_TWO, frames, framing))
+    said = {fault.pointer: fault.detail for fault in refused.value.faults}
+    assert set(said) == {"/framing/minimums", "/framing/point/y"}
+    assert (
+        "'tall' needs 1,620 x 2,880 px and can be at most 1,440 x 2,560, 180 x 320 px too small"
+        in said["/framing/minimums"]
+    )
+    asked = replace(frames[1], minimum_oversampling=2)
+    with pytest.raises(CannotBeMet, match=r"'tall' needs 2,160 x 3,840 px and can be at most 1,800 x 3,200") as refused:
+        solve(Job(THREE_TO_TWO, (frames[0], asked), replace(framing, point=Point(None, None))))
+    assert [fault.pointer for fault in refused.value.faults] == [
+        "/deliverables/1/minimum_oversampling",
+        "/framing/minimums",
+    ]
 
 
 @given(data=st.data(), count=st.integers(1, 6))

@@ -634,10 +634,15 @@ class FramingSchema(NounSchema):
     )
     objective = choice(("in_order", "largest", "raise_smallest"), "What is made as large as can be.")
     aspect_tolerance = number(0, 0.1, "Largest aspect error of a frame.")
+    minimums = choice(
+        ("verdict", "held"),
+        "Whether minimum oversamplings are only judged (verdict, the default), or no frame on a shared point may miss "
+        "its own (held).",
+    )
 
     @validates_schema(skip_on_field_errors=False)
     def refuse_what_needs_a_shared_point(self, data: dict[str, Any], **_: Any) -> None:
-        """Match, nest and point speak of frames that share a point."""
+        """Match, nest and minimums that are held speak of frames that share a point."""
         if data.get("arrangement") == "shared_point":
             return
         faults = {}
@@ -645,6 +650,8 @@ class FramingSchema(NounSchema):
             faults["match"] = ["needs the arrangement shared_point"]
         if data.get("nest"):
             faults["nest"] = ["needs the arrangement shared_point"]
+        if data.get("minimums") == "held":
+            faults["minimums"] = ["needs the arrangement shared_point"]
         if faults:
             raise ValidationError(faults)
 

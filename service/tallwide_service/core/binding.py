@@ -96,10 +96,12 @@ def _freed_framing(job: Job) -> Iterator[Freed]:
         yield "/framing/subject", "entirely", replace(job, framing=replace(framing, subject=None))
     if framing.match != "none":
         yield "/framing/match", "entirely", replace(job, framing=replace(framing, match="none"))
+    if framing.minimums == "held":
+        yield "/framing/minimums", "entirely", replace(job, framing=replace(framing, minimums=None))
     for index, pair in enumerate(framing.nest):
         others = tuple(other for other in framing.nest if other != pair)
         yield f"/framing/nest/{index}", "entirely", replace(job, framing=replace(framing, nest=others))
-    alone = replace(framing, arrangement="independent", point=None, match="none", nest=())
+    alone = replace(framing, arrangement="independent", point=None, match="none", nest=(), minimums=None)
     yield "/framing/arrangement", "entirely", replace(job, framing=alone)
 
 

@@ -9,7 +9,7 @@ from tallwide.answers import Rect
 from tallwide.geometry import recorded_to_upright
 from tallwide.job import Job
 from tallwide_service.core.extraction import Frame, Ground, broken_around, frames, ground_of, place_alone
-from tallwide_service.core.joint import best_placed, best_sizes, together_of
+from tallwide_service.core.joint import best_placed, best_sizes, least_size, together_of
 from tallwide_service.errors import CannotBeMet, Fault
 
 # Looks at each relaxation: enough to tell, and little beside the search that found none.
@@ -35,6 +35,37 @@ def conflict(job: Job, ground: Ground, wanted: Sequence[Rect]) -> CannotBeMet:
         detail = f"no size of the frames meets them all on one scene point; alone they are {largest} recorded px"
         faults = [Fault(pointer, detail) for pointer in named]
     return CannotBeMet("the frames cannot share a scene point: " + faults[0].detail, tuple(faults))
+
+
+def refuse_too_small(job: Job, wanted: Sequence[Rect]) -> None:
+    """Refuse a job that holds a minimum oversampling which a frame misses even alone.
+
+    Raises
+    ------
+    CannotBeMet
+        With each such frame, and the pixels that are missing.
+    """
+    faults = []
+    for index, (frame, rect) in enumerate(zip(job.deliverables, wanted, strict=True)):
+        width, height = least_size(job, frame)
+        if rect.width < width or rect.height < height:
+            detail = f"{_below(job, index, rect)}, alone"
+            faults.append(Fault(f"/deliverables/{index}/minimum_oversampling", detail))
+    if faults:
+        named = (*faults, Fault("/framing/minimums", "held: " + faults[0].detail))
+        raise CannotBeMet("the minimum oversamplings cannot be held: " + faults[0].detail, named)
+
+
+def _below(job: Job, index: int, rect: Rect) -> str:
+    """Say by how many pixels a frame that is free of its minimum oversampling misses it, upright."""
+    frame, size = job.deliverables[index], recorded_to_upright(rect, job.capture)
+    width, height = least_size(job, frame)
+    if job.capture.is_on_its_side:
+        width, height = height, width
+    return (
+        f"{frame.label!r} needs {width:,} x {height:,} px and can be at most {size.width:,} x {size.height:,}, "
+        f"{max(width - size.width, 0):,} x {max(height - size.height, 0):,} px too small"
+    )
 
 
 def not_found(job: Job) -> CannotBeMet:
@@ -66,6 +97,8 @@ def _relaxations(job: Job) -> Iterator[tuple[str, Job]]:
         yield "/framing/point/y", replace(job, framing=replace(framing, point=replace(point, y=None)))
     if framing.match != "none":
         yield "/framing/match", replace(job, framing=replace(framing, match="none"))
+    if framing.minimums == "held":
+        yield "/framing/minimums", replace(job, framing=replace(framing, minimums=None))
     if framing.nest:
         yield "/framing/nest", replace(job, framing=replace(framing, nest=()))
 
@@ -101,6 +134,13 @@ def _how_far(pointer: str, job: Job, ground: Ground, rects: Sequence[Rect]) -> s
             f"{abs(free - given):.0f} px away"
         )
     sizes = ", ".join(f"{label!r} {rect.width} x {rect.height}" for label, rect in zip(labels, upright, strict=True))
+    if pointer == "/framing/minimums":
+        short = (
+            _below(job, index, rect)
+            for index, (frame, rect) in enumerate(zip(job.deliverables, rects, strict=True))
+            if rect.width < (least := least_size(job, frame))[0] or rect.height < least[1]
+        )
+        return "where they are judged alone, " + "; ".join(short)
     if pointer == "/framing/match":
         return f"no {job.framing.match} on the grid is common to all frames; unmatched they are {sizes}"
     out = []

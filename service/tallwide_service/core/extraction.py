@@ -84,8 +84,10 @@ class Ground:
         return spans(self.region.pixels, self.capture.grid, frame.protection, self.subject)
 
 
-def solve(job: Job) -> Solution:
+def solve(job: Job, *, explains: bool = True) -> Solution:
     """Return the extraction of each deliverable of a job.
+
+    Whoever throws the error of frames on one point away does not ask that it `explains` what stands in the way.
 
     Raises
     ------
@@ -99,7 +101,7 @@ def solve(job: Job) -> Solution:
         # The joint solver builds on this module.
         from tallwide_service.core.joint import solve_together  # noqa: PLC0415
 
-        placements, certificate = solve_together(job, views, ground)
+        placements, certificate = solve_together(job, views, ground, explains=explains)
     else:
         placements = [place_alone(frame, ground) for frame in views]
         certificate = alone_certificate(placements)

@@ -22,7 +22,7 @@ import numpy.typing as npt
 
 from tallwide.answers import Certificate, Rect
 from tallwide.geometry import upright_fraction_to_recorded
-from tallwide.job import Job, exact
+from tallwide.job import Deliverable, Job, exact
 from tallwide_service.core.candidates import chain_sides
 from tallwide_service.core.extraction import Frame, Ground, Placement, place_alone
 from tallwide_service.core.joint_estimate import Estimate
@@ -30,6 +30,7 @@ from tallwide_service.core.joint_looks import Field, Matched, Real, Sizes
 from tallwide_service.core.joint_places import Placed, Question, best_places, line_of
 from tallwide_service.core.joint_search import MOST_LOOKS, NEAR, Found, Measure, search
 from tallwide_service.core.joint_tables import AxisTable, Side, Whole, axis_table
+from tallwide_service.errors import CannotBeMet
 
 Places = list[Rect]
 
@@ -118,21 +119,30 @@ class Together:
         return float(min(self.oversampling(frame, k) for frame, k in enumerate(chosen)))
 
 
-def solve_together(job: Job, frames: Sequence[Frame], ground: Ground) -> tuple[list[Placement], Certificate]:
+def solve_together(
+    job: Job, frames: Sequence[Frame], ground: Ground, *, explains: bool = True
+) -> tuple[list[Placement], Certificate]:
     """Return the best placements of frames that share a scene point, and the certificate.
+
+    What stands in the way takes a search for each constraint; an error is only told where it `explains`.
 
     Raises
     ------
     CannotBeMet
         If the constraints are in conflict, or the search ended before it found any frames.
     """
-    from tallwide_service.core.conflict import conflict, held_by, not_found  # noqa: PLC0415 - they ask this module in turn
+    # They ask this module in turn.
+    from tallwide_service.core.conflict import conflict, held_by, not_found, refuse_too_small  # noqa: PLC0415
 
     wanted = [place_alone(frame, ground).rect for frame in frames]
+    if job.framing.minimums == "held":
+        refuse_too_small(job, wanted)
     together = together_of(job, frames, ground)
     found = best_sizes(together)
     placed = best_placed(together, found, wanted)
     if placed is None:
+        if not explains:
+            raise CannotBeMet("the frames cannot share a scene point")
         raise conflict(job, ground, wanted) if found.left is None else not_found(job)
     sizes, (_, _, rects) = placed
     placements = [
@@ -194,7 +204,8 @@ def together_of(job: Job, frames: Sequence[Frame], ground: Ground) -> Together:
     chains = []
     for frame in frames:
         across, down = replace(ground, subject=None).spans(frame)
-        chains.append(chain_sides(frame.shape, across.longest(grid.width), down.longest(grid.height)))
+        chain = chain_sides(frame.shape, across.longest(grid.width), down.longest(grid.height))
+        chains.append(_at_least(least_size(job, frame.deliverable), chain) if framing.minimums == "held" else chain)
     counts = np.array([len(widths) for widths, _ in chains], dtype=np.int64)
     point = given_point(job)
     sides = (
@@ -241,6 +252,19 @@ def together_of(job: Job, frames: Sequence[Frame], ground: Ground) -> Together:
         weights=tuple(int(exact(frame.deliverable.weight) * 100) for frame in frames),
         needed=tuple((down, across) if capture.is_on_its_side else (across, down) for across, down in needed),
     )
+
+
+def least_size(job: Job, frame: Deliverable) -> tuple[int, int]:
+    """Return the width and height, recorded px, below which a frame misses its minimum oversampling."""
+    needed, asked = frame.raster, exact(frame.minimum_oversampling)
+    across, down = (0, 0) if needed is None else (math.ceil(asked * needed.width), math.ceil(asked * needed.height))
+    return (down, across) if job.capture.is_on_its_side else (across, down)
+
+
+def _at_least(least: tuple[int, int], chain: tuple[Whole, Whole]) -> tuple[Whole, Whole]:
+    """Return the sizes of a chain that are at least so wide and so high."""
+    first = max(int(np.searchsorted(side, length)) for side, length in zip(chain, least, strict=True))
+    return chain[0][first:], chain[1][first:]
 
 
 def _matched(

@@ -90,7 +90,7 @@ def orientation(job: Job) -> OrientationAdvice:
     )
     return OrientationAdvice(
         plans=plans,
-        recommended=recommend(job, found, drafts, change),
+        recommended=recommend(job, found, drafts),
         break_even=break_evens(job),
         cautions=TURNED_CAMERA if job.rig is not None or any(plan.cost.turned_passes for plan in plans) else (),
         what_would_change=change,
@@ -191,6 +191,7 @@ def _pass(job: Job, one: Pass) -> PlannedPass:
         lens_covers=all(covered) if covered else None,
         readout=tuple(effect for effect in effects if effect is not None),
         data=data_volume((capture,), job.production),
+        minimums="verdict" if one.unheld is None else "held",
     )
 
 
@@ -200,12 +201,12 @@ def _rig_checks(rig: Rig, plans: tuple[Plan, ...]) -> tuple[RigCheck, ...]:
     return tuple(rig_check(rig, roll) for roll in rolls)
 
 
-def recommend(job: Job, found: Found, drafts: tuple[Draft, ...], change: WhatWouldChange) -> Recommendation:
+def recommend(job: Job, found: Found, drafts: tuple[Draft, ...]) -> Recommendation:
     """Return the first plan and why, in at most three sentences."""
     best = drafts[0]
     what = passes_in_words(best, job)
     if not best.is_feasible:
-        return Recommendation(0, f"{_why_none(job, found)}; {what} misses least. {_missing(job, best, change)}")
+        return Recommendation(0, f"{_why_none(job, found)}; {what} misses least. {_missing(job, best)}")
     takes = [take for one in best.passes for take in one.takes if take.over is not None]
     if not takes:
         text = f"Shoot {what}: no deliverable names a raster, so none can fall short."
@@ -216,7 +217,7 @@ def recommend(job: Job, found: Found, drafts: tuple[Draft, ...], change: WhatWou
             f'Shoot {what}: every deliverable has enough pixels, the tightest is "{tightest.deliverable.label}" '
             f"with an oversampling of {over:.3g}."
         )
-    return Recommendation(0, " ".join((text, *_why_not_cheaper(job, drafts, change), *_price(job, best))))
+    return Recommendation(0, " ".join((text, *_why_not_cheaper(job, drafts), *_price(job, best))))
 
 
 def _why_none(job: Job, found: Found) -> str:
@@ -231,7 +232,7 @@ def _why_none(job: Job, found: Found) -> str:
     return f"{weighed} gives every deliverable enough pixels and fits into the day"
 
 
-def _missing(job: Job, best: Draft, change: WhatWouldChange) -> str:
+def _missing(job: Job, best: Draft) -> str:
     """Return what the least bad plan lacks, and by how much, in at most two sentences."""
     sentences = []
     worst = _shortest(best)
@@ -239,7 +240,7 @@ def _missing(job: Job, best: Draft, change: WhatWouldChange) -> str:
         spare = worst.margin.spare_px
         assert spare is not None  # noqa: S101 - it has a reach
         text = f"{pixels_reason(worst).text[:-1]}, {max(-spare.x, 0):,} x {max(-spare.y, 0):,} px are missing."
-        sentences.append(_with_way_out(text, 0, change))
+        sentences.append(text)
     sentences += [reason.text for reason in day_reasons(job, best) if reason.code.startswith("too_little")]
     return " ".join(sentences[:2])
 
@@ -250,7 +251,7 @@ def _shortest(plan: Draft) -> Take | None:
     return min(takes, key=lambda take: take.reach or Fraction(0), default=None)
 
 
-def _why_not_cheaper(job: Job, drafts: tuple[Draft, ...], change: WhatWouldChange) -> Iterator[str]:
+def _why_not_cheaper(job: Job, drafts: tuple[Draft, ...]) -> Iterator[str]:
     """Say what the first plan of fewer passes or turns lacks."""
     best = drafts[0]
     simpler = (
@@ -262,14 +263,7 @@ def _why_not_cheaper(job: Job, drafts: tuple[Draft, ...], change: WhatWouldChang
     worst = None if place is None else _shortest(drafts[place])
     if place is not None and worst is not None:
         text = f"With {passes_in_words(drafts[place], job)}, {pixels_reason(worst).text}"
-        yield _with_way_out(text, place, change)
-
-
-def _with_way_out(text: str, place: int, change: WhatWouldChange) -> str:
-    """Return what a plan lacks, and that another objective would do where it would."""
-    if any(mend.plan == place and mend.objective for mend in change.mends):
-        return f"{text[:-1]}; with the objective raise_smallest all frames there have enough."
-    return text
+        yield text
 
 
 def _price(job: Job, best: Draft) -> Iterator[str]:

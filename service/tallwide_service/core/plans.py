@@ -24,7 +24,7 @@ import numpy as np
 
 from tallwide.answers import Skipped
 from tallwide.job import Capture, Criterion, Job, Rig, Roll
-from tallwide_service.core.positions import Pass, Position, Refused, Take, alone, positions_of, together
+from tallwide_service.core.positions import Pass, Position, Refused, Take, alone, planned, positions_of
 from tallwide_service.core.region import lens_bounds
 from tallwide_service.core.rig import rig_check, rig_faults
 from tallwide_service.core.sharing import Choice, Rank, best_ways
@@ -337,7 +337,7 @@ class _Together:
             solved = None
             if all(isinstance(self.tables[number][index], Take) for index in indices):
                 try:
-                    solved = together(self.job, self.positions[number], indices)
+                    solved = planned(self.job, self.positions[number], indices)
                 except CannotBeMet:
                     solved = None
             self.solved[key] = solved

@@ -99,10 +99,25 @@ class Refused:
 
 @dataclass(frozen=True, slots=True)
 class Pass:
-    """A position and what comes out of it."""
+    """A position and what comes out of it.
+
+    `unheld` is what the job's objective alone would give, where a frame would then miss its minimum
+    oversampling and all minimums are held instead.
+    """
 
     position: Position
     takes: tuple[Take, ...]
+    unheld: tuple[Take, ...] | None = None
+
+    @property
+    def has_enough(self) -> bool:
+        """Whether every frame reaches its minimum oversampling."""
+        return have_enough(self.takes)
+
+
+def have_enough(takes: Iterable[Take]) -> bool:
+    """Whether every one reaches its minimum oversampling."""
+    return all(take.reach is None or take.reach >= 1 for take in takes)
 
 
 def positions_of(job: Job) -> tuple[tuple[Position, ...], tuple[Refused, ...]]:
@@ -162,7 +177,9 @@ def alone(job: Job, position: Position, *, asks_for_cover: bool = True) -> tuple
 
     Whether the lens covers them takes a second solution, without what the lens covers.
     """
-    view = replace(position.job(job), framing=replace(position.framing, arrangement="independent", nest=()))
+    view = replace(
+        position.job(job), framing=replace(position.framing, arrangement="independent", nest=(), minimums=None)
+    )
     try:
         ground = ground_of(view)
     except CannotBeMet as error:
@@ -200,10 +217,36 @@ def _placed(
     return placement, (free.width, free.height) == (placement.rect.width, placement.rect.height)
 
 
-def together(job: Job, position: Position, indices: tuple[int, ...], *, asks_for_cover: bool = True) -> Pass:
+def planned(job: Job, position: Position, indices: tuple[int, ...], *, asks_for_cover: bool = True) -> Pass:
+    """Return some deliverables as a plan has them come out of a position.
+
+    The job's objective decides, as long as every frame reaches its minimum oversampling: where one
+    would not, the minimums are held, if any places reach them all.
+
+    Raises
+    ------
+    CannotBeMet
+        If there are no places for them, enough pixels or not.
+    """
+    judged = replace(position, framing=replace(position.framing, minimums=None))
+    free = together(job, judged, indices, asks_for_cover=asks_for_cover, explains=False)
+    if free.has_enough or len(indices) == 1:
+        return free
+    held = replace(position, framing=replace(position.framing, minimums="held"))
+    try:
+        found = together(job, held, indices, asks_for_cover=asks_for_cover, explains=False)
+    except CannotBeMet:
+        return free
+    return replace(found, unheld=free.takes)
+
+
+def together(
+    job: Job, position: Position, indices: tuple[int, ...], *, asks_for_cover: bool = True, explains: bool = True
+) -> Pass:
     """Return some deliverables as they come out of a position, solved as a whole.
 
-    Whether the lens covers them takes a second solution, without what the lens covers.
+    Whether the lens covers them takes a second solution, without what the lens covers. What stands
+    in the way is only told where an error `explains`.
 
     Raises
     ------
@@ -212,7 +255,7 @@ def together(job: Job, position: Position, indices: tuple[int, ...], *, asks_for
     """
     view = position.job(job, indices)
     try:
-        ground, solution = ground_of(view), solve(view)
+        ground, solution = ground_of(view), solve(view, explains=explains)
     except CannotBeMet as error:
         raise at_pointer(error, position.pointer) from error
     free = None

@@ -38,6 +38,7 @@ def plan_reasons(job: Job, plan: Draft, dominated_by: int | None, better: Draft 
         *day_reasons(job, plan),
         *(reason for one in plan.passes for reason in _position(job, one)),
         *_rig(job, plan),
+        *(reason for one in plan.passes for reason in _minimums(one)),
         *(reason for one in plan.passes for take in one.takes for reason in _frame(take)),
     )
 
@@ -140,6 +141,33 @@ def _rig(job: Job, plan: Draft) -> Iterator[Reason]:
     if job.rig is not None:
         for roll in dict.fromkeys(one.position.roll for one in plan.passes):
             yield from rig_faults(rig_check(job.rig, roll))
+
+
+def _minimums(one: Pass) -> Iterator[Reason]:
+    """Say which frames the objective alone would leave short, and what holding the minimums takes from the others."""
+    if one.unheld is None:
+        return
+    short = [take for take in one.unheld if take.reach is not None and take.reach < 1]
+    given = [
+        f"{_size_in_words(after)} instead of {_size_in_words(before, named=False)}"
+        for before, after in zip(one.unheld, one.takes, strict=True)
+        if after.extraction.rect.area < before.extraction.rect.area
+    ]
+    worst = min(short, key=lambda take: take.reach or Fraction(0))
+    ratio = float(worst.over or 0)
+    text = (
+        f'The objective alone would leave "{worst.deliverable.label}" an oversampling of {ratio:.3g}, '
+        f"{worst.deliverable.minimum_oversampling:g} is asked: the minimums are held"
+        + (f", which leaves {in_a_row(given)}." if given else ".")
+    )
+    numbers = {"oversampling": ratio, "asked": worst.deliverable.minimum_oversampling, "short": len(short)}
+    yield Reason("minimums_held", text, deliverable=worst.deliverable.label, numbers=numbers)
+
+
+def _size_in_words(take: Take, *, named: bool = True) -> str:
+    frame = take.extraction.upright_rect
+    size = f"{frame.width:,} x {frame.height:,}"
+    return f'"{take.deliverable.label}" {size} px' if named else size
 
 
 def _squeeze(capture: Capture) -> Iterator[Reason]:

@@ -13,7 +13,7 @@ from fractions import Fraction
 from tallwide.answers import ChangeoverLimit, Flip, Mend, Rect, Size, WhatWouldChange
 from tallwide.job import LARGEST_SIDE_PX, Capture, Criterion, Job, Production, Raster, exact
 from tallwide_service.core.optics import edges_mm, pixel_mm
-from tallwide_service.core.positions import Pass, Position, Take, alone, together, without_lens_bounds
+from tallwide_service.core.positions import Pass, Position, Take, alone, have_enough, planned, without_lens_bounds
 from tallwide_service.core.production import fit
 from tallwide_service.core.recording import rolling_minutes
 from tallwide_service.core.standing import UNASKED, Draft, worth
@@ -87,6 +87,8 @@ def _flip(job: Job, factor: Fraction, place: int | None, *, stricter: bool) -> F
     text = f"With {threshold} or less, {plan} comes first."
     if stricter:
         text = f"Plan 1 comes first up to {threshold}; where more is asked, {plan} does."
+    if job.framing.arrangement == "shared_point":
+        text = f"With the frames of every plan where they lie: {text[0].lower()}{text[1:]}"
     return Flip(float(factor), minimum, place, text)
 
 
@@ -209,15 +211,12 @@ def mends(job: Job, drafts: Sequence[Draft], beaten: Collection[int] = ()) -> It
     short = [place for place, plan in enumerate(drafts) if plan.value.reach < 1 and place not in beaten]
     for place in short[:PLANS_MENDED]:
         for number, one in enumerate(drafts[place].passes):
-            if any(take.reach is not None and take.reach < 1 for take in one.takes):
-                yield _mend(_Trial(job, one), place, number, is_first=place == short[0])
+            if not one.has_enough:
+                yield _mend(_Trial(job, one), place, number)
 
 
-def _mend(trial: _Trial, place: int, number: int, *, is_first: bool) -> Mend:
+def _mend(trial: _Trial, place: int, number: int) -> Mend:
     where = f"Plan {place + 1}, pass {number + 1}"
-    if (is_first or not trial.is_too_long) and trial.is_enough_shared_evenly():
-        text = f"{where}: with the objective raise_smallest every frame has enough pixels, with the same lens and mode."
-        return Mend(place, number, None, None, text, "raise_smallest")
     if trial.is_too_long:
         text = f"{where}: no change is sought for more than {MOST_FRAMES_MENDED} frames on a shared point."
         return Mend(place, number, None, None, text)
@@ -225,7 +224,7 @@ def _mend(trial: _Trial, place: int, number: int, *, is_first: bool) -> Mend:
     free = without_lens_bounds(capture)
     if free != capture:
         takes = trial.takes(free)
-        if takes is not None and _are_enough(takes):
+        if takes is not None and have_enough(takes):
             return _lens_mend(trial, takes, place, number, where)
     larger = smallest_raster(trial, free)
     if larger is None:
@@ -267,36 +266,20 @@ class _Trial:
         shared = self.job.framing.arrangement == "shared_point"
         return shared and len(self.one.takes) > MOST_FRAMES_MENDED
 
-    def is_enough_shared_evenly(self) -> bool:
-        """Whether raising the smallest frame first, instead of the job's objective, is enough."""
-        framing = self.position.framing
-        if framing.arrangement != "shared_point" or framing.objective == "raise_smallest" or len(self.one.takes) == 1:
-            return False
-        evenly = replace(framing, objective="raise_smallest")
-        takes = self._together(replace(self.position, framing=evenly))
-        return takes is not None and _are_enough(takes)
-
     def takes(self, capture: Capture) -> tuple[Take, ...] | None:
         """Return what comes out of the pass with another capture; `None` where a frame does not fit."""
         position = replace(self.position, capture=capture)
         if self.job.framing.arrangement == "shared_point":
-            return self._together(position)
+            try:
+                indices = tuple(take.index for take in self.one.takes)
+                return planned(self.job, position, indices, asks_for_cover=False).takes
+            except CannotBeMet:
+                return None
         # Deliverables without a raster ask for nothing.
         asked = tuple(take.deliverable for take in self.one.takes if take.reach is not None)
         found = alone(replace(self.job, deliverables=asked), position)
         takes = tuple(item for item in found if isinstance(item, Take))
         return takes if len(takes) == len(asked) else None
-
-    def _together(self, position: Position) -> tuple[Take, ...] | None:
-        try:
-            indices = tuple(take.index for take in self.one.takes)
-            return together(self.job, position, indices, asks_for_cover=False).takes
-        except CannotBeMet:
-            return None
-
-
-def _are_enough(takes: Sequence[Take]) -> bool:
-    return all(take.reach is None or take.reach >= 1 for take in takes)
 
 
 def _smallest(fails: int, holds: int, is_enough: Callable[[int], bool]) -> int:
@@ -317,7 +300,7 @@ def smallest_raster(trial: _Trial, capture: Capture) -> Capture | None:
     def is_enough(steps: int) -> bool:
         larger = grown(capture, steps)
         takes = None if larger is None else trial.takes(larger)
-        return takes is not None and _are_enough(takes)
+        return takes is not None and have_enough(takes)
 
     if not most or not is_enough(most):
         return None
@@ -371,7 +354,7 @@ def smallest_circle_mm(trial: _Trial, most: Fraction) -> Fraction:
     def is_enough(steps: int) -> bool:
         lens = capture.lens and replace(capture.lens, covered_mm=None, image_circle_mm=float(steps * CIRCLE_STEP_MM))
         takes = trial.takes(replace(capture, lens=lens))
-        return takes is not None and _are_enough(takes)
+        return takes is not None and have_enough(takes)
 
     most_steps = int(most / CIRCLE_STEP_MM)
     # Frames that a circle leaves whole may lie elsewhere in it, so that the first guess is tried too.

@@ -37,6 +37,7 @@ const otherMode = (place) => [...captureAt(`/alternatives/${place}`), ...lensAt(
 const FRAMING = [
   choice("Frames lie", "/framing/arrangement", [[undefined, "each on its own"], ["shared_point", "on one shared point"]]),
   choice("Aim", "/framing/objective", [[undefined, "in the order of the list"], ["largest", "largest areas"], ["raise_smallest", "raise the smallest"]]),
+  choice("Minimum oversamplings", "/framing/minimums", [[undefined, "are judged"], ["held", "are held, on one point"]]),
   number("Shared point across", "share", "/framing/point/x"), number("Shared point down", "share", "/framing/point/y"),
   choice("Equal", "/framing/match", [[undefined, "nothing"], ["height", "heights"], ["width", "widths"]]),
   number("Aspect tolerance", "share", "/framing/aspect_tolerance"),

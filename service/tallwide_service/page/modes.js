@@ -72,6 +72,7 @@ export const rollsOf = (job) => [0, 90, 180, 270].map((roll) => ({
 /** The job at the position of one pass of a plan. */
 export function atPass(job, pass) {
   const capture = pass.capture_index ? job.alternatives[pass.capture_index - 1] : job.capture;
-  const next = onCapture(job, { ...capture, roll: pass.roll });
+  const moved = onCapture(job, { ...capture, roll: pass.roll });
+  const next = pass.minimums === "held" ? write(moved, "/framing/minimums", "held") : moved;
   return pass.capture_index ? write(next, `/alternatives/${pass.capture_index - 1}`, job.capture) : next;
 }
