@@ -5,13 +5,26 @@ from __future__ import annotations
 import subprocess
 from dataclasses import replace
 from io import BytesIO
+from itertools import pairwise
 
 import numpy as np
 import pytest
 from PIL import Image
 from skimage.transform import ProjectiveTransform, warp
 
-from tallwide.job import Aspect, Capture, Chart, ChartReading, Deliverable, Job, Lens, Protection, Raster, ReadFrame
+from tallwide.job import (
+    Aspect,
+    Capture,
+    Chart,
+    ChartReading,
+    Deliverable,
+    Framing,
+    Job,
+    Lens,
+    Protection,
+    Raster,
+    ReadFrame,
+)
 from tallwide_service.core import solve
 from tallwide_service.core.chart import chart_layout, frames_on_chart
 from tallwide_service.core.reading import read_chart
@@ -240,3 +253,26 @@ def test_the_decisions_identifier_stands_on_the_sheet_as_text(tmp_path):
     ).stdout
     identifier = decision_id(JOB.capture, solve(JOB).extractions)
     assert all(identifier[place : place + 16] in text for place in range(0, 64, 16))
+
+
+@pytest.mark.parametrize("chart", [Chart(), Chart(paper="A2"), Chart(width_mm=100), Chart(width_mm=5000)])
+@pytest.mark.parametrize("count", [6, 32])
+def test_every_size_of_chart_has_its_furniture_and_legible_scales(chart, count):
+    shapes = ("16:9", "9:16", "4:5", "1:1", "2.39:1", "2:3", "1.85:1", "3:4")
+    frames = tuple(Deliverable(f"frame {n}", aspect=Aspect(shapes[n % len(shapes)])) for n in range(count))
+    job = replace(JOB, deliverables=frames, chart=chart, framing=Framing())
+    page = chart_page(job, solve(job).extractions, decision_id="d" * 64)
+    kinds = {item.kind for item in page.items if isinstance(item, Area)}
+    assert {"star", "grey", "code", "ruler", "scale", "corner", "bracket", "centre"} <= kinds
+    names = {item.text for item in page.items if isinstance(item, Words)}
+    missing = {f"frame {n}" for n in range(count)} - names
+    # On 100 mm there is no room for 32 names.
+    assert not missing or (chart.width_mm == 100 and count == 32)
+    for item in page.items:
+        if isinstance(item, Words):
+            assert item.size_mm > 0.59
+        elif item.kind == "scale":
+            (first, _, last, _) = item.polygons[0]
+            axis = 0 if last[0] - first[0] < last[1] - first[1] else 1
+            places = [bar[0][axis] for bar in item.polygons]
+            assert all(other - one > 0.199 for one, other in pairwise(sorted(places)))

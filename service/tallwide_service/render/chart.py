@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 import segno
@@ -26,6 +27,12 @@ BLACK: Colour = (0, 0, 0)
 STAR_CYCLES, STAR_STEPS = 144, 12
 # Reflectance steps of the grey scale; eleven is our choice.
 GREY_STEPS = 11
+# Furniture is drawn at the first of these sizes for which there is room.
+FURNITURE_SHARES = (1.0, 0.8, 0.64, 0.5, 0.4)
+# Text below this is a grey line to the eye (3.4 pt), names below 2.3 pt; nearer marks of a scale run together on paper.
+LEAST_TEXT_MM, LEAST_NAME_MM, LEAST_STEP_MM = 1.2, 0.8, 0.2
+# Steps of a scale, in tenths of a percent, the finest first.
+SCALE_STEPS = (1, 2, 5, 10)
 # An edge's scale reaches this far to both sides, and stands at the first free of these shares of the edge.
 SCALE_PCT = 1.0
 SCALE_PLACES = (0.5, 0.4, 0.6, 0.35, 0.65, 0.3, 0.7, 0.2, 0.8, 0.14, 0.86, 0.45, 0.55)
@@ -85,10 +92,11 @@ def chart_page(job: Job, extractions: tuple[Extraction, ...], *, decision_id: st
     _centres(drawing, extractions, frames)
     _scales(drawing, extractions, frames)
     middle = (picture.x + picture.width / 2, picture.y + picture.height / 2)
+    # Names give way to what must be there; both are drawn smaller where the frames leave little room.
+    for draw, below in ((partial(_code, decision_id=decision_id), 60), (_grey_scale, 30), (_star, -30)):
+        wanted = (middle[0], middle[1] + below * drawing.unit)
+        any(draw(drawing, share * drawing.unit, wanted) for share in FURNITURE_SHARES)
     _names(drawing, extractions, frames)
-    _star(drawing, (middle[0], middle[1] - 30 * drawing.unit))
-    _grey_scale(drawing, (middle[0], middle[1] + 30 * drawing.unit))
-    _code(drawing, (middle[0], middle[1] + 60 * drawing.unit), decision_id)
     _foot(drawing, job)
     return Page(
         float(layout.page_width_mm),
@@ -295,14 +303,16 @@ def _without_edge(taken: list[RealRect], at: float, across: bool, long: float) -
 def _draw_scale(drawing: Drawing, label: str | None, where: Corner, across: bool, reach: float) -> None:
     """Draw ticks from 1 % outside to 1 % inside an edge: tenths, longer at halves, longest at the edge.
 
-    `reach` is from the edge inwards, negative to the left and upwards.
+    On a small chart they are fifths or halves, so that they stand apart. `reach` is from the edge
+    inwards, negative to the left and upwards.
     """
     at, along = where
     unit = drawing.unit
     page = float(drawing.layout.page_width_mm if across else drawing.layout.page_height_mm)
     thick, high, size = min(0.15 * unit, abs(reach) / 40), 7 * unit, 1.9 * unit
     ticks = []
-    for tenth in range(-10, 11):
+    step = next((each for each in SCALE_STEPS if abs(reach) / 10 * each >= LEAST_STEP_MM), SCALE_STEPS[-1])
+    for tenth in range(-10, 11, step):
         place = at + tenth / 10 * reach
         if not 1 < place < page - 1:
             continue
@@ -312,6 +322,8 @@ def _draw_scale(drawing: Drawing, label: str | None, where: Corner, across: bool
         else:
             ticks.append(oblong(along - length / 2, place - thick / 2, length, thick))
     drawing.fill(ticks, "scale", label)
+    if size < LEAST_TEXT_MM:
+        return
     if across:
         beside = at + reach + math.copysign(0.6 * unit, reach)
         drawing.write("1 %", beside, along + 0.36 * size, size, "start" if reach > 0 else "end")
@@ -320,41 +332,50 @@ def _draw_scale(drawing: Drawing, label: str | None, where: Corner, across: bool
 
 
 def _names(drawing: Drawing, extractions: tuple[Extraction, ...], frames: tuple[RealRect, ...]) -> None:
-    """Write each frame's name, size and shape with a sample of its line, inside the frame."""
-    unit = drawing.unit
+    """Write each frame's name, size and shape with a sample of its line: inside the frame, else where there is room."""
     for index, (extraction, frame) in enumerate(zip(extractions, frames, strict=True)):
-        size = 3.4 * unit
         rect = extraction.upright_rect
         facts = f"{rect.width:,} × {rect.height:,} px, aspect {extraction.aspect.achieved:.4g}"
-        while size >= 0.8:
-            sample = 6 * size
-            longest = max(frame.width - sample - 8 * unit, 10 * unit)
-            name = shortened(extraction.deliverable, size, longest)
-            width = sample + size + max(width_mm(name, size), width_mm(facts, 0.75 * size))
-            box = drawing.place(
-                width + 2 * unit, 2.6 * size + unit, (frame.x + width / 2, frame.y + 3 * size), within=frame
-            )
-            if box is not None:
-                _name(drawing, index, box, size, (name, facts))
-                break
-            size *= 0.8
+        any(
+            _name(drawing, index, size, (extraction.deliverable, facts), near=frame, within=within)
+            for within in (frame, drawing.picture)
+            for size in _name_sizes(drawing.unit)
+        )
 
 
-def _name(drawing: Drawing, index: int, box: RealRect, size: float, texts: tuple[str, str]) -> None:
-    x, y, thick = box.x + drawing.unit, box.y + drawing.unit / 2 + size, size / 5
-    bar = oblong(x, y - size / 2, 6 * size, thick)
+def _name_sizes(unit: float) -> Iterator[float]:
+    """Yield the sizes at which a name is tried, mm."""
+    size = max(3.4 * unit, LEAST_TEXT_MM)
+    while size >= LEAST_NAME_MM:
+        yield size
+        size *= 0.8
+
+
+def _name(
+    drawing: Drawing, index: int, size: float, texts: tuple[str, str], *, near: RealRect, within: RealRect
+) -> bool:
+    """Write a name near the top of its frame; return whether there is room."""
+    unit, sample = drawing.unit, 6 * size
+    name = shortened(texts[0], size, max(within.width - sample - 8 * unit, 10 * unit))
+    width = sample + size + max(width_mm(name, size), width_mm(texts[1], 0.75 * size))
+    wanted = (near.x + width / 2, near.y + 3 * size)
+    box = drawing.place(width + 2 * unit, 2.6 * size + unit, wanted, within=within)
+    if box is None:
+        return False
+    x, y, thick = box.x + unit, box.y + unit / 2 + size, size / 5
+    bar = oblong(x, y - size / 2, sample, thick)
     drawing.fill(_dashed(bar, frame_dashes(index), thick / 1.6), "sample")
-    drawing.write(texts[0], x + 7 * size, y, size)
+    drawing.write(name, x + 7 * size, y, size)
     drawing.write(texts[1], x + 7 * size, y + 1.15 * size, 0.75 * size)
+    return True
 
 
-def _star(drawing: Drawing, wanted: Corner) -> None:
-    """Draw the sine-modulated star: reflectance 0.5 + 0.5 cos(144 times the angle)."""
-    unit = drawing.unit
+def _star(drawing: Drawing, unit: float, wanted: Corner) -> bool:
+    """Draw the sine-modulated star: reflectance 0.5 + 0.5 cos(144 times the angle); return whether it has room."""
     radius, hub = 19 * unit, 1.6 * unit
     box = drawing.place(2 * radius + 4 * unit, 2 * radius + 4 * unit, wanted)
     if box is None:
-        return
+        return False
     x, y = box.x + box.width / 2, box.y + box.height / 2
     wedges: dict[Colour, list[tuple[Corner, ...]]] = {}
     count = STAR_CYCLES * STAR_STEPS
@@ -368,6 +389,7 @@ def _star(drawing: Drawing, wanted: Corner) -> None:
         wedges.setdefault(printed_grey(0.5 + 0.5 * math.cos(phase)), []).append(wedge)
     for colour, shapes in wedges.items():
         drawing.items += areas(shapes, colour, "star")
+    return True
 
 
 def printed_grey(reflectance: float) -> Colour:
@@ -377,45 +399,50 @@ def printed_grey(reflectance: float) -> Colour:
     return (level, level, level)
 
 
-def _grey_scale(drawing: Drawing, wanted: Corner) -> None:
-    """Draw steps of equal code value from black to white, with their share of the paper's reflectance."""
-    unit = drawing.unit
-    patch, size = 8 * unit, 2 * unit
+def _grey_scale(drawing: Drawing, unit: float, wanted: Corner) -> bool:
+    """Draw steps of equal code value from black to white, with their share of the paper's reflectance.
+
+    As many have their share written as it can be read. Return whether there is room.
+    """
+    patch, size = 8 * unit, max(2 * unit, LEAST_TEXT_MM)
     box = drawing.place(GREY_STEPS * patch + 2 * unit, patch + 3 * size, wanted)
     if box is None:
-        return
+        return False
     x, y = box.x + unit, box.y + unit
     drawing.fill((oblong(x - 0.2 * unit, y - 0.2 * unit, GREY_STEPS * patch + 0.4 * unit, patch + 0.4 * unit),), "grey")
+    every = math.ceil(1.1 * width_mm("100 %", size) / patch)
     for step in range(GREY_STEPS):
         level = round(255 * step / (GREY_STEPS - 1))
         drawing.items += areas((oblong(x + step * patch, y, patch, patch),), (level, level, level), "grey")
         share = level / 255
         linear = share / 12.92 if share <= 0.04045 else ((share + 0.055) / 1.055) ** 2.4
-        drawing.write(f"{100 * linear:.0f} %", x + (step + 0.5) * patch, y + patch + 1.3 * size, size, "middle")
+        if (GREY_STEPS - 1 - step) % every == 0:
+            drawing.write(f"{100 * linear:.0f} %", x + (step + 0.5) * patch, y + patch + 1.3 * size, size, "middle")
+    return True
 
 
-def _code(drawing: Drawing, wanted: Corner, decision_id: str) -> None:
-    """Draw the decision's identifier as a QR code (ISO/IEC 18004) and as text."""
-    unit = drawing.unit
+def _code(drawing: Drawing, unit: float, wanted: Corner, *, decision_id: str) -> bool:
+    """Draw the decision's identifier as a QR code (ISO/IEC 18004) and as text; return whether there is room."""
     code = segno.make(decision_id, error="m", micro=False, boost_error=False)
     rows = [bytes(row) for row in code.matrix]
-    module, quiet, size = 0.62 * unit, 4, 2.5 * unit
+    module, quiet, size = 0.62 * unit, 4, max(2.5 * unit, LEAST_TEXT_MM)
     side = (len(rows) + 2 * quiet) * module
     lines = ["decision", *(decision_id[place : place + 16] for place in range(0, len(decision_id), 16))]
-    text_width = max(width_mm(line, size) for line in lines)
-    box = drawing.place(side + text_width + 2 * unit, side, wanted)
+    text_width, text_height = max(width_mm(line, size) for line in lines), len(lines) * 1.5 * size
+    box = drawing.place(side + text_width + 2 * unit, max(side, text_height), wanted)
     if box is None:
-        return
-    x, y = box.x + quiet * module, box.y + quiet * module
+        return False
+    x, y = box.x + quiet * module, box.y + (box.height - side) / 2 + quiet * module
     modules = (
         oblong(x + column * module, y + row * module, run * module, module)
         for row, cells in enumerate(rows)
         for column, run in _runs(cells)
     )
     drawing.fill(modules, "code")
-    top = box.y + (side - len(lines) * 1.5 * size) / 2 + size
+    top = box.y + (box.height - text_height) / 2 + size
     for index, line in enumerate(lines):
         drawing.write(line, box.x + side, top + index * 1.5 * size, size)
+    return True
 
 
 def _runs(cells: bytes) -> Iterator[tuple[int, int]]:
