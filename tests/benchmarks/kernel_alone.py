@@ -129,8 +129,8 @@ def _whole_rows(rounds: int, widths: np.ndarray, heights: np.ndarray) -> list[Ro
     """Return what all columns of a frame cost, margins and all."""
     job = Job(capture=Capture(Raster(4096, 2160)), deliverables=(PORTRAIT,))
     frame = frame_of(PORTRAIT, "", job)
-    cutter, measurer, found = Cutter.of(frame), Measurer(frame, job.capture, PORTRAIT), Measures.empty(len(widths))
-    assert cutter is not None
+    cutter, measurer, found = Cutter.of(frame), Measurer.of(frame, 0), Measures.empty(len(widths))
+    assert cutter is not None and measurer is not None  # noqa: PT018
 
     def solve() -> None:
         cutter.cut(widths, heights, found.rects)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import struct
 from dataclasses import replace
+from fractions import Fraction
 
 import numpy as np
 import pytest
@@ -11,12 +13,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from strategies import aligns, aspects, protections, rasters, rolls, tolerances
-from tallwide.job import Align, Aspect, Deliverable, Framing, Job, Protection, Raster
+from tallwide.job import Align, Aspect, Deliverable, Framing, Job, Protection, Raster, exact
 from tallwide.wire import to_wire
 from tallwide_service.core import clips as clips_module
 from tallwide_service.core import margins, solve
 from tallwide_service.core.clip_columns import FRAME_COLUMNS, ClipTable
 from tallwide_service.core.clips import ClipSolver, job_of
+from tallwide_service.core.exact_columns import Ratios, root
 from tallwide_service.core.extraction import frame_of
 from tallwide_service.core.grouping import equal_rows
 from tallwide_service.core.kernel import Cutter
@@ -113,10 +116,136 @@ def wanted(draw, label: str):
     )
 
 
+@st.composite
+def unlike_tables(draw, largest_px: int):
+    """Captures that differ in all that they may, of one roll and with a circle or without, so that they go together."""
+    count = draw(st.integers(clips_module._FEW, 30))
+
+    def each(values, kind):
+        values = draw(
+            st.one_of(st.lists(values, min_size=count, max_size=count), values.map(lambda one: [one] * count))
+        )
+        return np.array(values, dtype=kind)
+
+    sides = st.one_of(st.integers(1, largest_px), st.integers(largest_px // 3, largest_px))
+    few_decimals = st.integers(0, 1000).map(lambda thousandths: thousandths / 1000)
+    wide, high = each(sides, np.int32), each(sides, np.int32)
+    columns = {
+        "raster_width_px": wide,
+        "raster_height_px": high,
+        "squeeze": each(
+            st.one_of(st.sampled_from((1, 1.33, 2)), st.integers(25, 400).map(lambda n: n / 100)), np.float64
+        ),
+        "squeeze_axis": each(st.integers(0, 1), np.int32),
+        "roll_deg": np.full(count, draw(rolls), dtype=np.int32),
+        "align_x": each(
+            st.one_of(st.just(float("nan")), st.sampled_from((0, 0.5, 1)), few_decimals, decimals), np.float64
+        ),
+        "align_y": each(st.one_of(st.just(float("nan")), st.sampled_from((0, 0.5, 1)), few_decimals), np.float64),
+        "protection_each_side": each(st.sampled_from((float("nan"), 0, 0.05, 0.1, 0.333)), np.float64),
+    }
+    for name in ("x", "y", "width", "height"):
+        columns[f"grid_{name}_px"] = each(st.integers(1, 4), np.int32)
+    factor = draw(st.sampled_from((0, 1, 2)))
+    if factor:
+        columns["photosites_width"] = np.minimum(wide * factor, 65_535).astype(np.int32)
+        columns["photosites_height"] = np.minimum(high * each(st.integers(1, 2), np.int32), 65_535).astype(np.int32)
+    if draw(st.integers(0, 3)):
+        pitch = each(st.sampled_from((2.2, 3.45, 5.8, 5.94, 8)), np.float64)
+        across, down = wide * max(factor, 1), columns.get("photosites_height", high)
+        diagonal_mm = np.hypot(across, down) * pitch / 1000
+        columns["photosite_pitch_um"] = pitch
+        share = each(st.integers(20, 120).map(lambda hundredths: hundredths / 100), np.float64)
+        columns["lens_image_circle_mm"] = np.clip(np.round(diagonal_mm * share, 2), 0.01, 1000)
+        for name in ("x", "y"):
+            off = each(st.sampled_from((0, 0, 0.1, -0.2)), np.float64)
+            columns[f"lens_offset_{name}_mm"] = np.round(diagonal_mm * off, 2)
+    return ClipTable.of(columns)
+
+
 @settings(max_examples=60, deadline=None)
 @given(table=tables(), frame=wanted("a"), other=wanted("b"), tolerance=tolerances)
 def test_every_row_is_that_of_the_exact_solver(table, frame, other, tolerance):
     assert_equal_to_single_jobs(table, (frame, other), Framing(aspect_tolerance=tolerance))
+
+
+@pytest.mark.parametrize(
+    ("largest_px", "examples"),
+    [pytest.param(40, 60, id="tiny"), pytest.param(900, 60, id="small"), pytest.param(65_535, 6, id="any size")],
+)
+def test_every_unlike_row_is_that_of_the_exact_solver(largest_px, examples):
+    @settings(max_examples=examples, deadline=None)
+    @given(table=unlike_tables(largest_px), frame=wanted("a"), tolerance=tolerances)
+    def holds(table, frame, tolerance):
+        assert_equal_to_single_jobs(table, (frame,), Framing(aspect_tolerance=tolerance))
+
+    holds()
+
+
+@pytest.mark.parametrize("align", [Align(0.5, 0.5), Align(0.5, 0), Align(0.13, 0.97)])
+@pytest.mark.parametrize("offset_mm", [0, 1.5])
+def test_clips_with_circles_of_their_own_never_ask_the_exact_solver(monkeypatch, align, offset_mm):
+    rng = np.random.default_rng(5)
+    width, height = rng.integers(2000, 8000, 200), rng.integers(1500, 6000, 200)
+    pitch = rng.choice([3.45, 5.8, 5.94], 200)
+    table = ClipTable.of(
+        {
+            "raster_width_px": width.astype(np.int32),
+            "raster_height_px": height.astype(np.int32),
+            "photosite_pitch_um": pitch,
+            "lens_image_circle_mm": np.round(np.hypot(width, height) * pitch / 1000 * rng.uniform(0.5, 1.1, 200), 1),
+            "lens_offset_y_mm": np.full(200, offset_mm),
+            "squeeze": np.round(rng.uniform(1, 2, 200), 2),
+        }
+    )
+    asked = counting(monkeypatch)
+    deliverables = replace(WIDE, align=align), replace(TALL, align=align)
+    found = ClipSolver(deliverables, Framing()).solve(table)
+    assert asked == []
+    assert found.answered.all()
+    for clip in range(0, 200, 20):
+        for index, deliverable in enumerate(deliverables):
+            assert found_row(found, clip, index) == exact_row(job_of(table.clip(clip), (deliverable,), Framing()))
+
+
+@given(
+    values=st.lists(
+        st.one_of(
+            st.floats(-1000, 1000),
+            st.integers(0, 10**9).map(lambda n: n / 10**6),
+            st.sampled_from((0.1 + 0.2, 1e-9, -0.0)),
+        ),
+        min_size=1,
+        max_size=40,
+    )
+)
+def test_a_column_of_doubles_is_read_as_decimals_or_not_at_all(values):
+    read = Ratios.written(np.array(values))
+    for value, top, bottom, sound in zip(values, read.top, read.bottom, read.sound, strict=True):
+        if sound:
+            assert Fraction(int(top), int(bottom)) == exact(value)
+        else:
+            assert len(repr(abs(value)).replace(".", "")) > 9
+
+
+@given(squares=st.lists(st.one_of(st.integers(0, 1 << 61), st.integers(0, 1 << 30).map(lambda n: n * n)), min_size=1))
+def test_whole_roots_are_exact(squares):
+    around = [near for square in squares for near in (max(square - 1, 0), square, square + 1)]
+    assert root(np.array(around)).tolist() == [math.isqrt(square) for square in around]
+
+
+@given(st.lists(st.tuples(*[st.integers(1, 1 << 62)] * 4), min_size=1, max_size=20))
+def test_products_of_ratios_are_exact_or_not_sound(numbers):
+    a, b, c, d = (np.array(column, dtype=np.int64) for column in zip(*numbers, strict=True))
+    every = np.ones(len(numbers), dtype=np.bool_)
+    product = Ratios.of(a, b, every) * Ratios.of(c, d, every)
+    for (top, bottom, other_top, other_bottom), found_top, found_bottom, sound in zip(
+        numbers, product.top, product.bottom, product.sound, strict=True
+    ):
+        true = Fraction(top, bottom) * Fraction(other_top, other_bottom)
+        is_short = max(true.numerator, true.denominator) < 1 << 60
+        assert not is_short or sound
+        assert not sound or Fraction(int(found_top), int(found_bottom)) == true
 
 
 @pytest.mark.parametrize(

@@ -96,11 +96,8 @@ class Tally:
         np.add.at(counts, places, self._counts)
         self._counts = counts
         if len(self._modes) > MOST_MODES:
-            least = np.sort(counts[:, 0])[-MOST_MODES]
-            likely = np.flatnonzero(counts[:, 0] >= least)
-            names = self._named(likely)
-            order = sorted(range(len(likely)), key=lambda place: (-counts[likely[place], 0], names[place]))
-            kept = np.sort(likely[order[:MOST_MODES]])
+            # Equally frequent modes in the order of their numbers, which are the same whenever this part is done.
+            kept = np.sort(np.lexsort((self._modes, -counts[:, 0]))[:MOST_MODES])
             self._other += counts.sum(axis=0) - counts[kept].sum(axis=0)
             self._modes, self._counts = self._modes[kept], counts[kept]
 

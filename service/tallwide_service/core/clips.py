@@ -1,8 +1,8 @@
 """Clips: a whole table of captures against one list of deliverables, as the exact solver has it for each.
 
-Equal captures are solved once, by the exact solver, and spread by a join; where most captures
-differ the kernel solves them family by family, a family being captures that differ in their
-rasters alone. What the kernel cannot do exactly goes to the exact solver, so the way never shows.
+Equal captures are solved once, and spread by a join. The kernel solves the distinct ones family by
+family, a family being captures that differ in their rasters alone, and what is in no large family by
+exact columns. Few captures, and what these cannot do exactly, go to the exact solver, so the way never shows.
 """
 
 from __future__ import annotations
@@ -21,9 +21,10 @@ from tallwide_service.core.kernel import Cutter, Flags, blocks
 from tallwide_service.core.margin import margin
 from tallwide_service.core.measures import Measurer, Measures, measures_of
 from tallwide_service.core.region import usable_region
+from tallwide_service.core.unlike_clips import UnlikeClips
 from tallwide_service.errors import CannotBeMet, Fault, InvalidJob
 
-# Below this many captures of one family the exact solver is the quicker one.
+# Below this many captures that go together the exact solver is the quicker one.
 _FEW = 24
 _MOST_REMEMBERED = 16_384
 _PHOTOSITES = ("photosites_width", "photosites_height")
@@ -151,10 +152,27 @@ class ClipSolver:
         sizes = np.bincount(kinds, minlength=len(firsts))
         order = np.argsort(kinds, kind="stable")
         ends = np.cumsum(sizes)
+        unlike: list[Column] = []
         for first, start, end in zip(firsts.tolist(), (ends - sizes).tolist(), ends.tolist(), strict=True):
             rows = order[start:end]
             left = self._family(table, first, rows, found) if end - start >= _FEW else None
-            yield from rows.tolist() if left is None else rows[left].tolist()
+            unlike.append(rows if left is None else rows[left])
+        yield from self._unlike(table, np.sort(np.concatenate(unlike)), found)
+
+    def _unlike(self, table: ClipTable, rows: Column, found: _Found) -> Iterator[int]:
+        """Solve rows of no large family into `found`; yield those that the exact solver must do."""
+        has_circle = ~np.isnan(table.columns["lens_image_circle_mm"][rows])
+        alike = table.columns["roll_deg"][rows] * 2 + has_circle
+        for kind in np.unique(alike).tolist():
+            these = rows[alike == kind]
+            if len(these) >= _FEW:
+                clips, is_left = UnlikeClips.of(table.rows(these), self.framing), np.zeros(len(these), dtype=np.bool_)
+                for index, deliverable in enumerate(self.deliverables):
+                    measures, has_frame = clips.measures(deliverable)
+                    found.scatter(index, these, measures)
+                    is_left |= ~has_frame
+                these = these[is_left]
+            yield from these.tolist()
 
     def _family(self, table: ClipTable, first: int, rows: Column, found: _Found) -> Flags | None:
         """Solve one family; return which of its rows are left, `None` for all."""
@@ -242,8 +260,8 @@ def _makers_of(job: Job) -> Makers | None:
         return None
     makers = []
     for frame in frames(job):
-        cutter, measurer = Cutter.of(frame), Measurer(frame, job.capture, frame.deliverable)
-        if cutter is None or not measurer.is_exact:
+        cutter, measurer = Cutter.of(frame), Measurer.of(frame, job.capture.roll)
+        if cutter is None or measurer is None:
             return None
         makers.append((cutter, measurer))
     return tuple(makers)

@@ -13,12 +13,12 @@ from types import MappingProxyType
 import numpy as np
 
 from tallwide.answers import Extraction, Margin
-from tallwide.job import LARGEST_SIDE_PX, Capture, Deliverable, Raster, exact
+from tallwide.job import LARGEST_SIDE_PX, Deliverable, Raster, Roll, exact
 from tallwide_service.core.clip_columns import FRAME_COLUMNS, VERDICTS, Column
 from tallwide_service.core.extraction import Frame
 from tallwide_service.core.kernel import BLOCK_ROWS, Rects, Whole, blocks
 
-_EXACT = 1 << 53
+EXACT = 1 << 53
 _ROOM = ("left", "top", "right", "bottom")
 
 
@@ -32,6 +32,11 @@ class Measures:
     def empty(cls, count: int) -> Measures:
         """Return room for so many clips."""
         return cls(MappingProxyType({name: np.empty(count, dtype=kind) for name, kind in FRAME_COLUMNS.items()}))
+
+    @classmethod
+    def zeros(cls, count: int) -> Measures:
+        """Return zeros for so many clips."""
+        return cls(MappingProxyType({name: np.zeros(count, dtype=kind) for name, kind in FRAME_COLUMNS.items()}))
 
     @property
     def rects(self) -> Rects:
@@ -63,20 +68,27 @@ def measures_of(extraction: Extraction, margin: Margin) -> tuple[float, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Measurer:
-    """Fills in what follows from the rectangles of one deliverable on plain rasters of one family."""
+    """Fills in what follows from the rectangles of one deliverable on plain rasters.
 
-    frame: Frame
-    capture: Capture
+    `ratio` is the recorded one that is asked for, two whole numbers: for all rows, or, in one block, a row each.
+    """
+
+    ratio: tuple[Column | float, Column | float]
+    roll: Roll
     deliverable: Deliverable
 
+    @classmethod
+    def of(cls, frame: Frame, roll: Roll) -> Measurer | None:
+        """Return the measurer of a frame; `None` where doubles do not hold every number that is divided."""
+        ratio = frame.shape.ratio
+        if LARGEST_SIDE_PX * max(ratio.as_integer_ratio()) >= EXACT or not has_short_margins(frame.deliverable):
+            return None
+        return cls((float(ratio.numerator), float(ratio.denominator)), roll, frame.deliverable)
+
     @property
-    def is_exact(self) -> bool:
-        """Whether doubles hold every number that is divided."""
-        ratio, asked = self.frame.shape.ratio, exact(self.deliverable.minimum_oversampling)
-        largest = LARGEST_SIDE_PX * max(ratio.numerator, ratio.denominator)
-        if self.deliverable.raster is not None:
-            largest = max(largest, 100 * LARGEST_SIDE_PX * (asked.numerator + asked.denominator))
-        return largest < _EXACT
+    def is_on_its_side(self) -> bool:
+        """Whether the camera body is turned by a quarter."""
+        return self.roll in (90, 270)
 
     def fill(self, widths: Whole, heights: Whole, into: Measures) -> None:
         """Fill in everything but the rectangles, which are there."""
@@ -94,7 +106,7 @@ class Measurer:
         np.multiply(widths, heights, out=first, dtype=np.float64)
         columns["share_of_raster"] /= first
         self._fill_aspect_error(wide, high, first, second, columns["aspect_error"])
-        upright = (high, wide) if self.capture.is_on_its_side else (wide, high)
+        upright = (high, wide) if self.is_on_its_side else (wide, high)
         if self.deliverable.raster is None:
             _fill_nothing(columns)
         else:
@@ -102,10 +114,9 @@ class Measurer:
         self._fill_room(widths, heights, rects, columns)
 
     def _fill_aspect_error(self, wide: Column, high: Column, first: Column, second: Column, out: Column) -> None:
-        ratio = self.frame.shape.ratio
-        np.multiply(wide, float(ratio.denominator), out=first)
-        np.multiply(high, float(ratio.numerator), out=second)
-        if self.capture.is_on_its_side:
+        np.multiply(wide, self.ratio[1], out=first)
+        np.multiply(high, self.ratio[0], out=second)
+        if self.is_on_its_side:
             first, second = second, first
         np.subtract(first, second, out=out)
         out /= second
@@ -152,7 +163,7 @@ class Measurer:
 
     def _fill_room(self, widths: Whole, heights: Whole, rects: Rects, columns: Mapping[str, Column]) -> None:
         """Say how far the frame can be moved each way, upright."""
-        left, top, right, bottom = (columns[f"reframe_room_{side}_px"] for side in _upright_sides(self.capture))
+        left, top, right, bottom = room_columns(columns, self.roll)
         left[:], top[:] = rects.x, rects.y
         np.subtract(widths, rects.x, out=right)
         right -= rects.width
@@ -160,15 +171,22 @@ class Measurer:
         bottom -= rects.height
 
 
+def has_short_margins(deliverable: Deliverable) -> bool:
+    """Whether doubles hold every number that a deliverable's margins are quotients of."""
+    asked = exact(deliverable.minimum_oversampling)
+    largest = 100 * LARGEST_SIDE_PX * (asked.numerator + asked.denominator)
+    return deliverable.raster is None or largest < EXACT
+
+
+def room_columns(columns: Mapping[str, Column], roll: Roll) -> tuple[Column, ...]:
+    """Return the columns of the room at the recorded left, top, right and bottom."""
+    turns = roll // 90
+    # Under roll 90 the recorded left is the scene's top.
+    return tuple(columns[f"reframe_room_{_ROOM[(place + turns) % 4]}_px"] for place in range(4))
+
+
 def _fill_nothing(columns: Mapping[str, Column]) -> None:
     for name in ("oversampling_smaller", "spare_pct", "reframe_room_scale"):
         columns[name].fill(np.nan)
     for name in ("spare_x_px", "spare_y_px", "verdict"):
         columns[name].fill(0)
-
-
-def _upright_sides(capture: Capture) -> tuple[str, ...]:
-    """Return the upright side where the recorded left, top, right and bottom lie."""
-    turns = capture.roll // 90
-    # Under roll 90 the recorded left is the scene's top.
-    return tuple(_ROOM[(place + turns) % 4] for place in range(4))
