@@ -8,7 +8,7 @@ from itertools import product
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.optimize import Bounds, LinearConstraint, milp
 
@@ -21,6 +21,7 @@ from tallwide.job import (
     Capture,
     Deliverable,
     Framing,
+    Grid,
     Job,
     Lens,
     Point,
@@ -30,7 +31,11 @@ from tallwide.job import (
 )
 from tallwide_service.core import solve
 from tallwide_service.core.candidates import Shape, chain_sides
+from tallwide_service.core.extraction import frames as frames_of
+from tallwide_service.core.extraction import ground_of, place_alone
+from tallwide_service.core.joint import measure_of, slopes_of, together_of
 from tallwide_service.core.joint_choices import cheapest
+from tallwide_service.core.joint_looks import Looks
 from tallwide_service.errors import CannotBeMet
 
 THREE_TO_TWO = Capture(raster=Raster(4800, 3200))
@@ -300,6 +305,66 @@ def test_eight_frames_on_the_largest_sensor_are_proven(objective, circle):
         for i, aspect in enumerate(EIGHT)
     ]
     assert solve(together(*deliverables, capture=capture, objective=objective)).certificate.gap == 0
+
+
+EVERY_WAY = ((0.2511, 0.4469), (0.3652, 0.2945), (0.8321, 0.7965), (0.4488, 0.1587), (0.4788, 0.9789), (0.3644, 0.6353))
+
+
+@pytest.mark.parametrize("objective", ["in_order", "largest", "raise_smallest"])
+@pytest.mark.parametrize("grid", [Grid(16, 16, 2, 2), Grid(4, 24, 4, 1)])
+@pytest.mark.parametrize("point", [None, Point(0.5, None)])
+def test_frames_inside_each_other_on_places_far_coarser_than_their_sizes_are_proven(objective, grid, point):
+    capture = Capture(raster=Raster(12_288, 8640), photosite_pitch_um=3.9, lens=Lens(image_circle_mm=55.2), grid=grid)
+    deliverables = [
+        Deliverable(label=f"frame {i}", aspect=Aspect(aspect), align=Align(*align))
+        for i, (aspect, align) in enumerate(zip(("4:5", "3:1", *EIGHT[:4]), EVERY_WAY, strict=True))
+    ]
+    nest = (("frame 0", "frame 1"), ("frame 3", "frame 2"))
+    job = together(*deliverables, capture=capture, objective=objective, nest=nest, point=point)
+    assert solve(job).certificate.gap == 0
+
+
+def test_frames_that_pay_for_each_other_along_a_ridge_are_proven():
+    # One aspect, align points apart, weights that pull equally: many points of a line are all but equally good.
+    capture = Capture(raster=Raster(6144, 4320), photosite_pitch_um=7.8, lens=Lens(image_circle_mm=60.3), roll=90)
+    deliverables = [
+        Deliverable(label=f"frame {i}", aspect=Aspect("2:3"), align=Align(*align), weight=weight)
+        for i, (align, weight) in enumerate((((0.24, 0.13), 2), ((0.79, 0.39), 100), ((0.01, 0.08), 100)))
+    ]
+    certificate = solve(together(*deliverables, capture=capture, objective="largest")).certificate
+    assert (certificate.gap, certificate.proof) == (0, "bounded")
+
+
+@settings(max_examples=60)
+@given(seed=st.integers(0, 10_000_000), data=st.data())
+def test_no_point_of_a_cell_is_better_than_its_slopes_allow(seed, data):
+    dice = random.Random(seed)  # noqa: S311 - picks points
+    job = nested_job(seed) if seed % 2 else random_job(seed, largest=60)
+    framing = replace(job.framing, arrangement="shared_point", objective="largest", match="none")
+    job = replace(job, framing=framing)
+    try:
+        frames, ground = frames_of(job), ground_of(job)
+        for frame in frames:
+            place_alone(frame, ground)
+    except CannotBeMet:
+        assume(False)
+    joint = together_of(job, frames, ground)
+    looks, slopes = Looks(joint.field), slopes_of(joint)
+    cell = looks.root()
+    for low, high, table in ((0, 1, joint.field.x), (2, 3, joint.field.y)):
+        if table.is_free:
+            ends = st.integers(int(cell[low, 0]), int(cell[high, 0]))
+            cell[low, 0], cell[high, 0] = sorted(data.draw(st.tuples(ends, ends).filter(lambda two: two[0] != two[1])))
+    most = (joint.field.counts - 1)[:, None]
+    bound = looks.bound(cell, most)
+    points = np.repeat(cell, 20, axis=1)
+    for low, high in ((0, 1), (2, 3)):
+        points[high] = [dice.randint(cell[low, 0] + 1, cell[high, 0]) for _ in range(20)]
+        points[low] = points[high] - 1
+    values = looks.value(points, np.repeat(most, 20, axis=1))
+    real = values[:, (values >= 0).all(axis=0)]
+    if real.size:
+        assert measure_of(joint).rows(real)[1].max() <= slopes.upper(cell, bound)[0]
 
 
 def test_thirty_two_frames_are_answered():

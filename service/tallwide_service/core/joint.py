@@ -29,6 +29,7 @@ from tallwide_service.core.joint_estimate import Estimate
 from tallwide_service.core.joint_looks import Field, Matched, Real, Sizes
 from tallwide_service.core.joint_places import Placed, Question, best_places, line_of
 from tallwide_service.core.joint_search import MOST_LOOKS, NEAR, Found, Measure, search
+from tallwide_service.core.joint_slopes import Slopes
 from tallwide_service.core.joint_tables import AxisTable, Side, Whole, axis_table
 from tallwide_service.errors import CannotBeMet
 
@@ -74,6 +75,7 @@ class Together:
     ground: Ground
     frames: tuple[Frame, ...]
     field: Field
+    sides: tuple[Sequence[Side], Sequence[Side]]
     weights: tuple[int, ...]
     needed: tuple[tuple[int, int], ...]
 
@@ -157,7 +159,7 @@ def best_sizes(together: Together, most_looks: int = MOST_LOOKS) -> Found:
     field = together.field
     if not int(field.counts.min()):
         return Found({}, 0, None)
-    return search(field, measure_of(together), most_looks)
+    return search(field, measure_of(together), most_looks, slopes_of(together))
 
 
 def best_placed(together: Together, found: Found, wanted: Sequence[Rect]) -> tuple[Sizes, Placed] | None:
@@ -249,6 +251,7 @@ def together_of(job: Job, frames: Sequence[Frame], ground: Ground) -> Together:
         ground=ground,
         frames=tuple(frames),
         field=field,
+        sides=sides,
         weights=tuple(int(exact(frame.deliverable.weight) * 100) for frame in frames),
         needed=tuple((down, across) if capture.is_on_its_side else (across, down) for across, down in needed),
     )
@@ -333,6 +336,28 @@ def outer_first(count: int, pairs: Sequence[tuple[int, int]]) -> list[int]:
     return order
 
 
+def slopes_of(together: Together) -> Slopes | None:
+    """Return bounds by slopes for a job whose objective is a product of areas."""
+    if together.job.framing.objective != "largest":
+        return None
+    grid = together.job.capture.grid
+    return Slopes(
+        together.field,
+        together.sides,
+        [frame.shape.ratio for frame in together.frames],
+        (grid.width, grid.height),
+        shares_of(together),
+        together.ground.region.cuts,
+    )
+
+
+def shares_of(together: Together) -> Real:
+    """Return each frame's share of all weights."""
+    weights = np.array(together.weights, dtype=np.float64)
+    shares: Real = weights / weights.sum()
+    return shares
+
+
 def measure_of(together: Together) -> Measure:
     """Return how good sizes are under the job's objective."""
     field, kind = together.field, together.job.framing.objective
@@ -340,8 +365,7 @@ def measure_of(together: Together) -> Measure:
         return Measure(lambda sizes: sizes, None, 0.0)
     logs = np.log((field.x.length * field.y.length).astype(np.float64))
     if kind == "largest":
-        weights = np.array(together.weights, dtype=np.float64) / sum(together.weights)
-        shares = logs * np.repeat(weights, field.counts)
+        shares = logs * np.repeat(shares_of(together), field.counts)
 
         def weighted(sizes: Whole) -> Real:
             total: Real = shares[field.offsets[:, None] + sizes].sum(axis=0)

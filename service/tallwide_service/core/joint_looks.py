@@ -7,7 +7,9 @@ frame can have there, because candidates form a chain and cores of a chain lie i
 Where a larger outer frame does not always hold a smaller one of its own (lengths that are no whole
 place steps), or may lie at two places, a cell also has a least size and a choice of place for each
 outer frame. An inner frame is then bounded by what lies inside some outer size of the cell, both
-axes and both edges at one t.
+axes and both edges at one t. What lies inside what repeats with every place step, so such a cell
+also has a window on each axis, of rests of t within a step: it holds only the t whose rests, counted
+from 1, lie in it.
 """
 
 from __future__ import annotations
@@ -24,15 +26,16 @@ from tallwide_service.core.joint_tables import AxisTable, Whole
 
 # What a call costs beside what it is asked, in questions about one size over one cell.
 _CALL = 250
-# Outer sizes looked at in one go for one inner size, and questions asked in one go.
-_MOST_ROWS, _MOST_AT_ONCE = 256, 1 << 17
+# Sizes of one frame looked at one by one unless all are, and questions asked in one go.
+_FEW_ROWS, _MOST_AT_ONCE = 21, 1 << 16
 # Passes over frames that depend on each other before a bound is taken as it stands.
 _BOUND_PASSES = 2
 
 Truth = npt.NDArray[np.bool_]
 Real = npt.NDArray[np.float64]
 Sizes = tuple[int, ...]
-# Rows: x low, x high, y low, y high; then for each outer frame its least size, its choice across, its choice down.
+# Rows: x low, x high, y low, y high; with outer frames the same of windows, then for each of them its least size, its
+# choice across, its choice down.
 Cells = Whole
 # On each axis the first of two places half way to a given point (0), the last one (1), or either (-1).
 Choice = tuple[Whole | int, Whole | int] | None
@@ -94,6 +97,8 @@ class Looks:
     def __init__(self, field: Field) -> None:
         self.field = field
         self.work = 0
+        # Whether to look at all outer sizes that may hold an inner one: worth it while no frames are found at all.
+        self.is_thorough = True
         rows = field.rows
         if rows is not None:
             inside = rows[0] <= rows[1]
@@ -106,38 +111,73 @@ class Looks:
             (x, y) for x in range(1 + field.x.has_ties) for y in range(1 + field.y.has_ties)
         )
         self.outers = () if field.is_plain_to_value else tuple(sorted({outer for _, outer in field.pairs}))
+        self.tied = sorted({each for pair in field.pairs for each in pair})
         self.holders = [tuple(outer for inner, outer in field.pairs if inner == i) for i in range(field.frames)]
 
     # Cells -----------------------------------------------------------------------------------
 
     def root(self) -> Cells:
         """Return the cell of all t."""
-        ends = [(-1, table.last_count if table.is_free else 0) for table in (self.field.x, self.field.y)]
-        count = len(self.outers)
-        rows = [*ends[0], *ends[1], *[0] * count, *[-1] * (2 * count)]
+        axes, count = (self.field.x, self.field.y), len(self.outers)
+        rows = [end for table in axes for end in (-1, table.last_count if table.is_free else 0)]
+        if self.outers:
+            rows += [end for table in axes for end in (0, table.counts)]
+        rows += [0] * count + [-1] * (2 * count)
         return np.array(rows, dtype=np.int64)[:, None]
+
+    def window(self, axis: int, cells: Cells) -> tuple[Whole, Whole]:
+        """Return the rests of t in cells on one axis, as t: first < t <= last within one place step."""
+        return cells[4 + 2 * axis], cells[5 + 2 * axis]
+
+    def within_windows(self, cells: Cells) -> Truth:
+        """Let cells begin and end at t whose rests lie in their windows; return which hold any."""
+        is_left = np.ones(cells.shape[1], dtype=np.bool_)
+        for axis, table in enumerate((self.field.x, self.field.y)):
+            if not table.is_free or not self.outers:
+                continue
+            counts, (first, last) = table.counts, self.window(axis, cells)
+            rest = cells[2 * axis] % counts
+            cells[2 * axis] += np.where(rest < first, first - rest, np.where(rest >= last, counts - rest + first, 0))
+            rest = (cells[2 * axis + 1] - 1) % counts + 1
+            back = np.where(rest > last, rest - last, np.where(rest <= first, rest + counts - last, 0))
+            cells[2 * axis + 1] -= back
+            is_left &= cells[2 * axis] < cells[2 * axis + 1]
+        return is_left
+
+    def _rests(self, axis: int, cells: Cells) -> tuple[Whole, Whole]:
+        """Return t of one place step at most that stand for all t of cells: what lies inside what repeats."""
+        low, high = cells[2 * axis], cells[2 * axis + 1]
+        if not self.outers:
+            return low, high
+        first, last = self.window(axis, cells)
+        is_one_step = high - low <= last - first
+        return np.where(is_one_step, low, first), np.where(is_one_step, high, last)
 
     def least(self, cells: Cells) -> Whole:
         """Return the least size of each outer frame in each cell."""
-        return cells[4 : 4 + len(self.outers)]
+        return cells[8 : 8 + len(self.outers)]
 
     def choices(self, frame: int, cells: Cells) -> Choice:
         """Return a frame's choice of place in each cell."""
         if not self.has_ties or frame not in self.outers:
             return None
-        first = 4 + len(self.outers) + self.outers.index(frame)
-        return cells[first], cells[first + len(self.outers)]
+        across, down = self.choice_rows(frame)
+        return cells[across], cells[down]
+
+    def choice_rows(self, frame: int) -> tuple[int, int]:
+        """Return the rows of cells that hold an outer frame's choices of place."""
+        count = len(self.outers)
+        across = 8 + count + self.outers.index(frame)
+        return across, across + count
 
     def _all_choices(self, cells: Cells) -> Choice:
         if not self.has_ties or not self.outers:
             return None
-        both = np.full((2, self.field.frames, cells.shape[1]), -1, dtype=np.int64)
-        count = len(self.outers)
-        both[0, list(self.outers)], both[1, list(self.outers)] = (
-            cells[4 + count : 4 + 2 * count],
-            cells[4 + 2 * count :],
-        )
-        return both[0], both[1]
+        across, down = (np.full((self.field.frames, cells.shape[1]), -1, dtype=np.int64) for _ in range(2))
+        for frame in self.outers:
+            row, other = self.choice_rows(frame)
+            across[frame], down[frame] = cells[row], cells[other]
+        return across, down
 
     # Edges -----------------------------------------------------------------------------------
 
@@ -218,9 +258,8 @@ class Looks:
     def may_lie_inside(self, inner: Whole, outer: Whole, cells: Cells) -> Truth:
         """Which sizes may lie inside other sizes, or smaller ones of theirs, for some t of a cell."""
         self.work += 2 * inner.size + _CALL
-        return self.field.x.may_lie_inside(inner, outer, cells[0], cells[1]) & self.field.y.may_lie_inside(
-            inner, outer, cells[2], cells[3]
-        )
+        inside = self.field.x.may_lie_inside(inner, outer, *self._rests(0, cells))
+        return inside & self.field.y.may_lie_inside(inner, outer, *self._rests(1, cells))
 
     def _ways_of(self, choice: Choice, count: int) -> Iterator[Choice]:
         """Yield each way to choose the places that are left open, for so many cells."""
@@ -362,29 +401,38 @@ class Looks:
     def _held(self, inner: int, bound: Whole, cells: Cells) -> Whole:
         """Return an inner frame's largest sizes that fit and lie inside some size of each outer frame."""
         sizes: Whole = bound[inner].copy()
-        offset = int(self.field.offsets[inner])
         asked = np.flatnonzero(sizes >= 0)
-        while asked.size:
-            at = cells[:, asked]
-            good = np.zeros(len(asked), dtype=np.bool_)
-            for way in self._ways_of(self.choices(inner, at), len(asked)):
-                left = np.flatnonzero(~good)
-                here = _of(way, left)
-                well = left[self._is_well(offset + sizes[asked[left]], at[:, left], here)]
-                for outer in self.holders[inner]:
-                    tried = sizes[asked[well]], bound[outer][asked[well]]
-                    well = well[self.holding((inner, outer), *tried, at[:, well], _of(way, well)) >= 0]
-                good[well] = True
-            asked = asked[~good]
-            sizes[asked] -= 1
-            asked = asked[sizes[asked] >= 0]
-        return sizes
+        passed, rows = 0, 1
+        while asked.size and (self.is_thorough or passed < _FEW_ROWS):
+            tried = sizes[asked] - np.arange(rows)[:, None]
+            places = np.broadcast_to(asked, tried.shape).ravel()
+            good = self._is_held(inner, np.maximum(tried, 0).ravel(), bound[:, places], cells[:, places])
+            # Below the smallest size there is none.
+            good = good.reshape(tried.shape) | (tried < 0)
+            sizes[asked] -= np.where(good.any(axis=0), good.argmax(axis=0), rows)
+            asked = asked[~good.any(axis=0)]
+            passed, rows = passed + rows, min(4 * rows, _FEW_ROWS)
+        return np.maximum(sizes, -1)
+
+    def _is_held(self, inner: int, sizes: Whole, bound: Whole, cells: Cells) -> Truth:
+        """Which sizes of an inner frame fit, and lie inside some size of each outer frame, at one choice of place."""
+        good = np.zeros(len(sizes), dtype=np.bool_)
+        for way in self._ways_of(self.choices(inner, cells), len(sizes)):
+            left = np.flatnonzero(~good)
+            index = self.field.offsets[inner] + sizes[left]
+            well = left[self._is_well(index, cells[:, left], _of(way, left))]
+            for outer in self.holders[inner]:
+                held = self.holding((inner, outer), sizes[well], bound[outer, well], cells[:, well], _of(way, well))
+                well = well[held >= 0]
+            good[well] = True
+        return good
 
     def holding(self, pair: tuple[int, int], sizes: Whole, most: Whole, cells: Cells, way: Choice) -> Whole:
-        """Return the largest sizes of the outer frame in which sizes of the inner one may lie, for some t; -1 for none.
+        """Return outer sizes above which none holds sizes of the inner frame, and which may hold them, for some t.
 
-        Outer sizes are looked at from `most` down to the least of each cell, in ever longer rows, as long
-        as one so small may hold the inner one at all.
+        Outer sizes are looked at from `most` down to the least of each cell, in ever longer rows; -1 for none. Where
+        the first few do not hold the inner one and a smaller one may, the first of those stands for them all, unless
+        `is_thorough`.
         """
         inner, outer = pair
         least = self.least(cells)[self.outers.index(outer)]
@@ -392,7 +440,7 @@ class Looks:
         found = np.full(sizes.shape, -1, dtype=np.int64)
         asked = np.flatnonzero(most >= least)
         passed, rows = 0, 1
-        while asked.size:
+        while asked.size and (self.is_thorough or passed < _FEW_ROWS):
             tried = most[asked] - passed - np.arange(rows)[:, None]
             at = cells[:, asked]
             held = self._nests(pair, own[asked], np.maximum(tried, 0), at, _of(way, asked)) & (tried >= least[asked])
@@ -403,40 +451,51 @@ class Looks:
             asked = asked[most[asked] - passed >= least[asked]]
             around = self.field.offsets[outer] + most[asked] - passed
             asked = asked[self.may_lie_inside(own[asked], around, cells[:, asked])]
-            rows = max(1, min(4 * rows, _MOST_ROWS, _MOST_AT_ONCE // max(len(asked), 1)))
+            rows = max(1, min(4 * rows, _MOST_AT_ONCE // max(len(asked), 1)))
+        found[asked] = most[asked] - passed
         return found
 
     def _nests(self, pair: tuple[int, int], own: Whole, outer_sizes: Whole, cells: Cells, way: Choice) -> Truth:
         """Which sizes lie inside sizes of an outer frame (in rows) for some t on each axis."""
         around = self.field.offsets[pair[1]] + outer_sizes
-        self.work += 2 * around.size + _CALL
+        self.work += 2 * around.size + 2 * _CALL
         other = self.choices(pair[1], cells)
         inside = np.ones(around.shape, dtype=np.bool_)
         for axis, table in enumerate((self.field.x, self.field.y)):
             ways = (None if way is None else way[axis], None if other is None else other[axis])
-            inside &= table.nests(own, around, cells[2 * axis], cells[2 * axis + 1], ways)
+            inside &= table.nests(own, around, *self._rests(axis, cells), ways)
         return inside
 
-    def aligned(self, axis: int, bound: Whole, t: Whole, low: Whole, high: Whole) -> Whole:
-        """Return t of cells at which inner frames lie inside outer ones on one axis; t itself where none tells.
+    def aligned(self, axis: int, bound: Whole, t: Whole, cells: Cells) -> Whole:
+        """Return t of cells, near to others, at which most inner frames lie inside outer ones on one axis.
 
         What lies inside what changes where the place of a size does, so few t need be tried.
         """
         table = (self.field.x, self.field.y)[axis]
         if not table.is_free:
             return t
-        tied = sorted({each for pair in self.field.pairs for each in pair})
-        sizes = self.field.offsets[tied][:, None] + np.maximum(bound[tied], 0)
-        after = t + (table.lead[sizes] + 1 - t) % table.counts
-        after = np.where(after > high, after - table.counts, after)
-        tries = np.concatenate([t[None, :], np.where(after <= low, t, after)])
-        self.work += tries.size * len(tied)
-        places = table.place(sizes, tries[:, None, :])
-        ends = places + table.length[sizes]
-        inner, outer = ([tied.index(pair[end]) for pair in self.field.pairs] for end in (0, 1))
-        inside = ((places[:, inner] >= places[:, outer]) & (ends[:, inner] <= ends[:, outer])).sum(axis=1)
+        low, high, (first, last) = cells[2 * axis], cells[2 * axis + 1], self.window(axis, cells)
+        sizes = self.field.offsets[self.tied][:, None] + np.maximum(bound[self.tied], 0)
+        # Rests, counted from 0: where the window begins and where places have just changed.
+        rests = np.concatenate([first[None, :], table.lead[sizes] % table.counts])
+        rests = np.where((rests >= first) & (rests < last), rests, first)
+        tries = t + (rests + 1 - t) % table.counts
+        tries = np.where(tries > high, tries - table.counts, tries)
+        tries = np.where(tries <= low, high, tries)
+        self.work += tries.size * len(self.tied)
+        inside = np.stack([self.insides(axis, bound, each) for each in tries])
         best: Whole = tries[inside.argmax(axis=0), np.arange(tries.shape[1])]
         return best
+
+    def insides(self, axis: int, bound: Whole, t: Whole) -> Whole:
+        """Return how many inner frames of given sizes lie inside outer ones on one axis for t of cells."""
+        table = (self.field.x, self.field.y)[axis]
+        sizes = self.field.offsets[:, None] + np.maximum(bound, 0)
+        places = table.place(sizes, t) if table.is_free else table.first[sizes]
+        ends = places + table.length[sizes]
+        inner, outer = ([pair[end] for pair in self.field.pairs] for end in (0, 1))
+        inside: Whole = ((places[inner] >= places[outer]) & (ends[inner] <= ends[outer])).sum(axis=0)
+        return inside
 
     def _matched_down(self, bound: Whole) -> Whole:
         """Cut sizes down to the longest side that all frames can share."""

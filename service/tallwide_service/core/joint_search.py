@@ -16,20 +16,27 @@ from typing import NamedTuple
 import numpy as np
 
 from tallwide_service.core.joint_looks import Cells, Field, Looks, Real, Sizes, Truth
+from tallwide_service.core.joint_slopes import Slopes
 from tallwide_service.core.joint_tables import AxisTable, Whole
 
 # Questions about one size over one cell before the search stops with an honest gap; a bound on work, not on time.
-MOST_LOOKS = 14_000_000
+MOST_LOOKS = 16_000_000
 # Cells looked at in one go: few while little is known, then as many as numpy handles best.
 _SMALLEST_BATCH, _LARGEST_BATCH = 96, 1024
 # Points of a net on each axis, how much closer the next net is, how much wider the next cell away from a likely t.
 _NET, _CLOSER, _WIDER = 9, 0.35, 4
 # Below this many cells each is split in four at once.
 _FEW_CELLS = 48
+# Cells after which a search looks at slopes, and what one costs in looks.
+_FEW_CASES, _SLOPES = 1500, 5
 # Numbers kept from round to round that cost as much as one look.
 _KEPT = 8
 # Logarithms nearer than this share of the objective's size are compared as whole numbers.
 NEAR = 1e-11
+# Less than this part of a cell is not cut off alone.
+_SLIVER = 8
+# A window is cut once it is as long as this part of a cell.
+_PARTS = 4
 # Further than any t lies from another.
 _NEVER = 1 << 62
 # Stands for no cut; cells begin at -1, so that nothing is cut there.
@@ -77,8 +84,8 @@ class Found:
     left: Sizes | None
 
 
-def search(field: Field, measure: Measure, most_looks: int = MOST_LOOKS) -> Found:
-    """Return the best sizes over all t, after so many looks at most."""
+def search(field: Field, measure: Measure, most_looks: int = MOST_LOOKS, slopes: Slopes | None = None) -> Found:
+    """Return the best sizes over all t, after so many looks at most; `slopes` bound logarithms over cells."""
     looks = Looks(field)
     cells = looks.root()
     bounds = looks.bound(cells, (field.counts - 1)[:, None])
@@ -104,6 +111,7 @@ def search(field: Field, measure: Measure, most_looks: int = MOST_LOOKS) -> Foun
         x, y = _likely_t(looks, looked, bound)
         values = looks.value(np.concatenate([np.stack([x - 1, x, y - 1, y]), looked[4:]]), bound)
         best = _keep_best(found, best, measure, (x, y), values)
+        looks.is_thorough = best is None
         is_left = (values != bound).any(axis=0)
         if not looks.outers:
             is_left &= ~_is_unit(looked)
@@ -114,12 +122,18 @@ def search(field: Field, measure: Measure, most_looks: int = MOST_LOOKS) -> Foun
         else:
             children, inherited = _split(looks, looked, bound, values, (x, y))
         cases += children.shape[1]
+        if looks.outers:
+            is_left = looks.within_windows(children)
+            children, inherited = children[:, is_left], inherited[:, is_left]
         fresh = looks.bound(children, inherited)
         alive = (fresh >= 0).all(axis=0)
         children, fresh = children[:, alive], fresh[:, alive]
         cells = np.concatenate([cells[:, rest], children], axis=1)
         bounds = np.concatenate([bounds[:, rest], fresh], axis=1)
         new = measure.rows(fresh)
+        if slopes is not None and cases > _FEW_CASES:
+            looks.work += _SLOPES * fresh.size
+            new = new[0], np.minimum(new[1], slopes.upper(children, fresh))
         rows = (
             np.concatenate([rows[0][:, rest], new[0]], axis=1),
             np.concatenate([rows[1][rest], new[1]]),
@@ -133,7 +147,7 @@ def _likely_t(looks: Looks, cells: Cells, bound: Whole) -> tuple[Whole, Whole]:
     for axis, table in enumerate((looks.field.x, looks.field.y)):
         low, high = cells[2 * axis], cells[2 * axis + 1]
         t = table.middle(looks.field.offsets[:, None] + bound, low, high) if table.is_free else high
-        found.append(looks.aligned(axis, bound, t, low, high) if looks.outers else t)
+        found.append(looks.aligned(axis, bound, t, cells) if looks.outers else t)
     return found[0], found[1]
 
 
@@ -240,7 +254,10 @@ def _cuts(field: Field, cells: Cells, sizes: Whole, short: Truth) -> Cuts:
 
 
 def _axis_cuts(table: AxisTable, sizes: Whole, low: Whole, high: Whole, short: Truth) -> Whole:
-    """Return cuts along one axis: cells longer than a place step are halved, others cut nearest to the middle."""
+    """Return cuts along one axis: cells longer than a place step are halved, others cut nearest to the middle.
+
+    Where all that could be cut off is a sliver, they are halved too.
+    """
     middle = (low + high) // 2
     is_long = high - low > table.counts
     if not table.is_free or is_long.all():
@@ -249,7 +266,9 @@ def _axis_cuts(table: AxisTable, sizes: Whole, low: Whole, high: Whole, short: T
     off = np.where(short & (changes > low) & (changes < high), np.abs(2 * changes - low - high), _NEVER)
     nearest = off.argmin(axis=0)
     places = np.arange(len(low))
-    cut: Whole = np.where(off[nearest, places] < _NEVER, changes[nearest, places], _UNCUT)
+    least = off[nearest, places]
+    cut: Whole = np.where(least < _NEVER, changes[nearest, places], _UNCUT)
+    cut = np.where((least < _NEVER) & (_SLIVER * least > (_SLIVER - 2) * (high - low)), middle, cut)
     return np.where(is_long, middle, cut)
 
 
@@ -268,15 +287,53 @@ def _split(looks: Looks, cells: Cells, bound: Whole, values: Whole, at: tuple[Wh
     outer, size = _holding(looks, cells, bound)
     is_held = outer < 0
     parts = [_split_sizes(looks, cells[:, ~is_held], bound[:, ~is_held], outer[~is_held], size[~is_held])]
-    cells, bound, short = cells[:, is_held], bound[:, is_held], short[:, is_held]
-    tied = sorted({each for pair in field.pairs for each in pair})
-    short[tied] |= short[tied].any(axis=0)
+    cells, bound, x, y = (each[..., is_held] for each in (cells, bound, *at))
+    short = short[:, is_held]
+    cut = _window_cuts(looks, cells, bound, (x, y))
+    is_cut = (cut[0] != _UNCUT) | (cut[1] != _UNCUT)
+    parts.append(_split_windows(cells[:, is_cut], bound[:, is_cut], (cut[0][is_cut], cut[1][is_cut])))
+    cells, bound, x, y = (each[..., ~is_cut] for each in (cells, bound, x, y))
+    short = short[:, ~is_cut]
+    short[looks.tied] |= short[looks.tied].any(axis=0)
     cuts = _cuts(field, cells, field.offsets[:, None] + bound, short)
     is_cut = (cuts.x != _UNCUT) | (cuts.y != _UNCUT)
-    leaning = looks.leaning(cells, bound, at[0][is_held], at[1][is_held])
+    leaning = looks.leaning(cells, bound, x, y)
     parts.append(_split_t(field, cells[:, is_cut], bound[:, is_cut], leaning[is_cut], cuts.of(is_cut)))
     parts.append(_split_choices(looks, cells[:, ~is_cut], bound[:, ~is_cut]))
     return np.concatenate([each[0] for each in parts], axis=1), np.concatenate([each[1] for each in parts], axis=1)
+
+
+def _window_cuts(looks: Looks, cells: Cells, bound: Whole, at: tuple[Whole, Whole]) -> tuple[Whole, Whole]:
+    """Return where windows are cut: on an axis on which sizes of the bound do not all lie inside each other at one t.
+
+    Only where the window is a good part of the cell: in a large cell it tells little.
+    """
+    found = []
+    axes = looks.field.x, looks.field.y
+    longest = np.maximum(*(_in_px(table, cells[2 * axis], cells[2 * axis + 1]) for axis, table in enumerate(axes)))
+    for axis, table in enumerate(axes):
+        first, last = looks.window(axis, cells)
+        is_out = looks.insides(axis, bound, at[axis]) < len(looks.field.pairs)
+        is_out &= _in_px(table, first, last) * _PARTS >= longest
+        sizes = looks.field.offsets[looks.tied][:, None] + bound[looks.tied]
+        cut = _axis_cuts(table, sizes, first, last, np.broadcast_to(is_out, sizes.shape))
+        found.append(cut if table.is_free else np.full(cells.shape[1], _UNCUT))
+    return found[0], np.where(found[0] == _UNCUT, found[1], _UNCUT)
+
+
+def _in_px(table: AxisTable, low: Whole, high: Whole) -> Real:
+    """Return how long cells are on one axis, px."""
+    scale = table.step / table.counts if table.is_free else 0.0
+    return (high - low).astype(np.float64) * scale
+
+
+def _split_windows(cells: Cells, bound: Whole, cuts: tuple[Whole, Whole]) -> tuple[Cells, Whole]:
+    """Return cells in two, their window on one axis cut."""
+    first, second = cells.copy(), cells.copy()
+    for axis, cut in enumerate(cuts):
+        is_cut = cut != _UNCUT
+        first[5 + 2 * axis, is_cut] = second[4 + 2 * axis, is_cut] = cut[is_cut]
+    return np.concatenate([first, second], axis=1), np.concatenate([bound, bound], axis=1)
 
 
 def _holding(looks: Looks, cells: Cells, bound: Whole) -> tuple[Whole, Whole]:
@@ -299,7 +356,7 @@ def _split_sizes(looks: Looks, cells: Cells, bound: Whole, outer: Whole, size: W
     upper, lower = cells.copy(), bound.copy()
     everywhere = np.arange(cells.shape[1])
     row = np.searchsorted(looks.outers, outer)
-    upper[4 + row, everywhere] = size + 1
+    looks.least(upper)[row, everywhere] = size + 1
     lower[outer, everywhere] = size
     return np.concatenate([cells, upper], axis=1), np.concatenate([lower, bound], axis=1)
 
@@ -307,10 +364,9 @@ def _split_sizes(looks: Looks, cells: Cells, bound: Whole, outer: Whole, size: W
 def _split_choices(looks: Looks, cells: Cells, bound: Whole) -> tuple[Cells, Whole]:
     """Return cells in two: an outer frame at the first of its two places, and at the last; others as they are."""
     chosen, found = np.zeros(cells.shape[1], dtype=np.int64), [cells.copy()]
-    for place, frame in enumerate(looks.outers):
+    for frame in looks.outers:
         sizes = looks.field.offsets[frame] + bound[frame]
-        for axis, table in enumerate((looks.field.x, looks.field.y)):
-            row = 4 + (1 + axis) * len(looks.outers) + place
+        for row, table in zip(looks.choice_rows(frame), (looks.field.x, looks.field.y), strict=True):
             if table.has_ties:
                 is_open = (chosen == 0) & (cells[row] < 0) & (table.first[sizes] < table.last[sizes])
                 chosen[is_open] = row
