@@ -7,6 +7,7 @@ from functools import cache
 from importlib import resources
 from io import BytesIO
 
+from reportlab import rl_config
 from reportlab.lib.units import mm
 from reportlab.lib.utils import ImageReader
 from reportlab.pdfbase import pdfmetrics
@@ -16,6 +17,8 @@ from reportlab.pdfgen.canvas import Canvas
 from tallwide_service.render.page import Area, Corner, Page, Photo, Words
 
 FONT = "DejaVuSans"
+# Streams are bytes: written as text they would be a quarter longer and take longer to write than to deflate.
+rl_config.useA85 = 0
 # The PDF library's number for the non-zero rule (PDF, ISO 32000-2, 8.5.3.3.2).
 NON_ZERO = 1
 

@@ -12,20 +12,24 @@ from collections.abc import Iterator
 
 from PIL import Image, ImageDraw
 
-from tallwide.answers import Extraction
-from tallwide.job import Deliverable, Job, Picture
+from tallwide.answers import Extraction, Rect
+from tallwide.job import Deliverable, Job, Picture, Roll
 from tallwide_service.core.view import view_of
 from tallwide_service.render.overlay import overlay_scene
 from tallwide_service.render.palette import NEUTRAL, plate_colours
 from tallwide_service.render.ring_rows import ring_rows
 from tallwide_service.render.scene import Plate, Scene
-from tallwide_service.render.still import Still, cut_out, in_view
+from tallwide_service.render.still import Still, cut_out, in_view, resized
 from tallwide_service.render.still_png import still_png
+from tallwide_service.render.still_tiff import still_tiff
 from tallwide_service.render.type_setting import fitted, font_of, text_mask
 
 GROUND, SOFT = (32, 32, 34), (168, 168, 172)
 # Longest side of one frame on a contact sheet, the gap between them, and the height of a name.
 TILE_PX, GAP_PX, NAME_PX = 640, 24, 22
+# Tiles are cut from a picture that plain averages made smaller, but at least so many times a tile's size: that takes a
+# fraction of the time and is not seen.
+TILE_GAP = 3
 # Moment that stands on files in a ZIP: the format's first, so that equal jobs give equal bytes.
 NO_MOMENT = (1980, 1, 1, 0, 0, 0)
 ENDINGS = {"image/png": "png", "image/jpeg": "jpg", "image/tiff": "tif"}
@@ -104,8 +108,9 @@ def frame_size(deliverable: Deliverable, extraction: Extraction, *, longest_px: 
 def contact_sheet(job: Job, extractions: tuple[Extraction, ...], still: Still) -> Image.Image:
     """Return all frames on one sheet, each as shown, with its name and size below it."""
     tiles = []
+    smaller: dict[int, Image.Image] = {}
     for deliverable, extraction in zip(job.deliverables, extractions, strict=True):
-        tile = cut_out(still.recorded, extraction.rect, job.capture.roll, tile_size(float(deliverable.ratio)))
+        tile = _tile(still.recorded, extraction.rect, job.capture.roll, tile_size(float(deliverable.ratio)), smaller)
         tiles.append((deliverable.label, frame_size(deliverable, extraction), tile))
     columns = min(len(tiles), 3 if len(tiles) > 4 else 2)
     rows = [tiles[start : start + columns] for start in range(0, len(tiles), columns)]
@@ -124,6 +129,20 @@ def contact_sheet(job: Job, extractions: tuple[Extraction, ...], still: Still) -
                 draw.text(where, fitted(text, NAME_PX, TILE_PX), fill=ink, font=font_of(NAME_PX), anchor="ls")
         top += height + GAP_PX
     return sheet
+
+
+def _tile(
+    recorded: Image.Image, rect: Rect, roll: Roll, size: tuple[int, int], smaller: dict[int, Image.Image]
+) -> Image.Image:
+    """Return a frame of a contact sheet; pictures that are made smaller for it are kept for the next one."""
+    across, down = size[::-1] if roll in (90, 270) else size
+    factor = max(1, min(rect.width // (across * TILE_GAP), rect.height // (down * TILE_GAP)))
+    if factor == 1:
+        return cut_out(recorded, rect, roll, size)
+    if factor not in smaller:
+        smaller[factor] = recorded.reduce(factor)
+    left, top, right, bottom = (edge / factor for edge in (rect.x, rect.y, rect.right, rect.bottom))
+    return resized(smaller[factor], (across, down), (left, top, right, bottom), roll)
 
 
 def tile_size(ratio: float) -> tuple[int, int]:
@@ -161,12 +180,11 @@ def encoded(picture: Image.Image, media_type: str, *, longest_px: int | None = N
         picture.thumbnail((longest_px, longest_px), Image.Resampling.LANCZOS)
     if media_type == "image/png":
         return still_png(picture)
+    if media_type == "image/tiff":
+        return still_tiff(picture)
     picture.info.clear()
     out = io.BytesIO()
-    if media_type == "image/jpeg":
-        picture.save(out, "JPEG", quality=92, subsampling=0)
-    else:
-        picture.save(out, "TIFF", compression="tiff_adobe_deflate")
+    picture.save(out, "JPEG", quality=92, subsampling=0)
     return out.getvalue()
 
 

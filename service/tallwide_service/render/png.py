@@ -12,7 +12,6 @@ import struct
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby, pairwise
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +21,7 @@ from zlib_ng import zlib_ng
 from tallwide.answers import Rect
 from tallwide_service.render.palette import Colour, plate_colours
 from tallwide_service.render.png_chunks import INDEXED, chunk, header
-from tallwide_service.render.ring_rows import ring_rows
+from tallwide_service.render.ring_rows import ring_edges, ring_pixels
 from tallwide_service.render.run_rows import checked, deflated, up_filtered
 from tallwide_service.render.scene import Band, Plate, Scene
 from tallwide_service.render.type_setting import text_mask
@@ -135,7 +134,7 @@ class _Painter:
         self._width, self._bits = scene.width, inks.bits
         self._plates = [_LaidPlate.of(plate, inks) for plate in scene.plates]
         self._rings = [
-            (ring_rows(ring, scene.width, scene.height), inks.place[ring.colour, 255]) for ring in scene.rings
+            (ring_edges(ring, scene.width, scene.height), inks.place[ring.colour, 255]) for ring in scene.rings
         ]
         reaches = [ring.outer.reach for ring in scene.rings]
         self._ring_reach = min((top for top, _ in reaches), default=0), max((end for _, end in reaches), default=0)
@@ -155,50 +154,52 @@ class _Painter:
             yield from self._strips(first, end)
 
     def _strips(self, first: int, end: int) -> Iterator[tuple[Pixels, Sequence[int] | None]]:
-        """Yield the rows of some strips: those of one kind that follow each other together."""
+        """Yield the rows of some strips: plain ones that follow each other together, and so the others."""
         packed = _packed(self._painted(first, end), self._bits)
-        for kind, group in groupby(range(first, end), key=self._kind):
+        # Rings lie under all bands but shades.
+        is_ringed = any(self._is_ringed(strip) for strip in range(first, end))
+        covered = self._painted(first, end, since=self._shades) if is_ringed else None
+        for is_plain, group in groupby(range(first, end), key=self._is_plain):
             strips = list(group)
             start, stop = strips[0], strips[-1] + 1
-            if kind == "plain":
+            grounds = packed[start - first : stop - first]
+            if is_plain:
                 heights = pairwise(self._cuts[start : stop + 1])
-                yield packed[start - first : stop - first], [bottom - top - 1 for top, bottom in heights]
-            elif kind == "labelled":
-                yield from self._labelled_rows(start, stop, packed[start - first : stop - first])
+                yield grounds, [bottom - top - 1 for top, bottom in heights]
             else:
-                for strip in strips:
-                    yield from self._ringed_rows(strip)
+                above = None if covered is None else covered[start - first : stop - first]
+                yield from self._single_rows(start, stop, grounds, above)
 
-    def _kind(self, strip: int) -> Literal["plain", "labelled", "ringed"]:
-        """Return what lies on a strip beside bands."""
+    def _is_plain(self, strip: int) -> bool:
+        """Whether nothing but bands lies on a strip."""
         top = self._cuts[strip]
-        first, last = self._ring_reach
-        if self._rings and first - 1 <= top <= last + 1:
-            return "ringed"
-        return "labelled" if any(plate.is_on(range(top, top + 1)) for plate in self._plates) else "plain"
+        return not self._is_ringed(strip) and not any(plate.is_on(range(top, top + 1)) for plate in self._plates)
 
-    def _painted(self, first: int, end: int) -> Pixels:
-        """Return one row for each of some strips, with all their bands."""
+    def _is_ringed(self, strip: int) -> bool:
+        first, last = self._ring_reach
+        return bool(self._rings) and first - 1 <= self._cuts[strip] <= last + 1
+
+    def _painted(self, first: int, end: int, *, since: int = 0) -> Pixels:
+        """Return one row for each of some strips, with all their bands, or with those from one on."""
         pixels = np.zeros((end - first, self._width), dtype=np.uint8)
-        for index in np.flatnonzero((self._firsts < end) & (self._ends > first)).tolist():
+        active = np.flatnonzero((self._firsts < end) & (self._ends > first))
+        for index in active[active >= since].tolist():
             top, bottom, left, right, ink = self._paints[index]
             pixels[max(top - first, 0) : bottom - first, left:right] = ink
         return pixels
 
-    def _labelled_rows(self, start: int, stop: int, grounds: Pixels) -> Iterator[tuple[Pixels, None]]:
-        """Yield the rows of some strips with their plates, some at a time."""
+    def _single_rows(
+        self, start: int, stop: int, grounds: Pixels, covered: Pixels | None
+    ) -> Iterator[tuple[Pixels, None]]:
+        """Yield the rows of some strips with their rings and plates, some at a time."""
         heights = np.diff(self._cuts[start : stop + 1])
         strip_of = np.repeat(np.arange(stop - start), heights)
         for rows in self._some_at_once(self._cuts[start], self._cuts[stop]):
             place = rows.start - self._cuts[start]
-            block = grounds[strip_of[place : place + len(rows)]]
-            self._lay_plates(block, rows)
-            yield block, None
-
-    def _ringed_rows(self, strip: int) -> Iterator[tuple[Pixels, None]]:
-        """Yield the rows of a strip with its rings and plates, some at a time."""
-        for rows in self._some_at_once(self._cuts[strip], self._cuts[strip + 1]):
-            block = _packed(self._ringed(rows, strip), self._bits)
+            strips = strip_of[place : place + len(rows)]
+            block = grounds[strips]
+            if covered is not None:
+                self._lay_rings(block, rows, strips, covered)
             self._lay_plates(block, rows)
             yield block, None
 
@@ -206,27 +207,24 @@ class _Painter:
         at_once = max(1, _LARGEST_BLOCK // self._width)
         return (range(first, min(first + at_once, bottom)) for first in range(top, bottom, at_once))
 
+    def _lay_rings(self, block: Pixels, rows: range, strips: NDArray[np.int64], covered: Pixels) -> None:
+        """Lay rings on packed rows of the picture, where no band lies above them."""
+        a_byte, mask = 8 // self._bits, (1 << self._bits) - 1
+        for edges, ink in self._rings:
+            row, column = ring_pixels(edges, rows)
+            seen = covered[strips[row], column] == 0
+            row, column = row[seen], column[seen]
+            byte, place = np.divmod(column, a_byte)
+            # The leftmost pixel stands in the highest bits; pixels that share a byte are laid one after the other.
+            for each in range(a_byte):
+                chosen, shift = place == each, 8 - (each + 1) * self._bits
+                at = row[chosen], byte[chosen]
+                block[at] = block[at] & (0xFF ^ (mask << shift)) | (ink << shift)
+
     def _lay_plates(self, block: Pixels, rows: range) -> None:
         for plate in self._plates:
             if plate.is_on(rows):
                 plate.lay(block, rows)
-
-    def _ringed(self, rows: range, strip: int) -> Pixels:
-        """Return rows of one strip with their bands and rings, not packed."""
-        pixels = np.zeros((len(rows), self._width), dtype=np.uint8)
-        active = np.flatnonzero((self._firsts <= strip) & (self._ends > strip))
-        self._paint(pixels, active[active < self._shades])
-        for spans, ink in self._rings:
-            for place, row in enumerate(rows):
-                for first, last in spans[row]:
-                    pixels[place, first:last] = ink
-        self._paint(pixels, active[active >= self._shades])
-        return pixels
-
-    def _paint(self, pixels: Pixels, bands: NDArray[np.int64]) -> None:
-        for index in bands.tolist():
-            _, _, first, last, ink = self._paints[index]
-            pixels[:, first:last] = ink
 
 
 def _paint_of(band: Band, strips: dict[int, int], inks: Inks) -> tuple[int, int, int, int, int]:

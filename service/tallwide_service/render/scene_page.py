@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
+from itertools import groupby
 
 from tallwide.answers import RealRect
-from tallwide_service.render.page import Area, Corner, Page, Words, oblong
+from tallwide_service.render.page import Area, Corner, Page, Words, areas, oblong
 from tallwide_service.render.palette import plate_colours
 from tallwide_service.render.scene import Ellipse, Plate, Polygon, Scene
 
@@ -38,14 +39,13 @@ def scene_items(scene: Scene, place: RealRect) -> tuple[Area | Words, ...]:
     for ring in scene.rings:
         outer, inner = ([point(x, y) for x, y in _clockwise(_corners(shape))] for shape in (ring.outer, ring.inner))
         items.append(Area((tuple(outer), tuple(reversed(inner))), ring.colour, ring.kind, clip=place))
-    for band in lines:
-        box = oblong(*point(band.rect.x, band.rect.y), band.rect.width * scale, band.rect.height * scale)
-        label = None if band.frame is None else scene.labels[band.frame]
-        last = items[-1] if items else None
-        if isinstance(last, Area) and (last.colour, last.kind, last.label) == (band.colour, band.kind, label):
-            items[-1] = Area((*last.polygons, box), band.colour, band.kind, label)
-        else:
-            items.append(Area((box,), band.colour, band.kind, label))
+    for key, bands in groupby(lines, key=lambda band: (band.colour, band.kind, band.frame)):
+        colour, kind, frame = key
+        boxes = (
+            oblong(*point(band.rect.x, band.rect.y), band.rect.width * scale, band.rect.height * scale)
+            for band in bands
+        )
+        items += areas(boxes, colour, kind, None if frame is None else scene.labels[frame])
     for plate in scene.plates:
         items += _plate_items(scene, plate, place, scale)
     return tuple(items)

@@ -103,12 +103,11 @@ def sheet_pages(
 
 
 def jpeg(plate: Image) -> bytes:
-    """Return a still as a sheet carries it: small, without metadata."""
-    small = plate.convert("RGB")
-    small.thumbnail((PLATE_PX, PLATE_PX))
-    small.info.clear()
+    """Take a still and return it as a sheet carries it: small, without metadata."""
+    plate.thumbnail((PLATE_PX, PLATE_PX))
+    plate.info.clear()
     out = BytesIO()
-    small.save(out, "JPEG", quality=88)
+    plate.save(out, "JPEG", quality=88)
     return out.getvalue()
 
 
