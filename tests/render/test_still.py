@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import io
+
 import numpy as np
 import pytest
+import tifffile
 from PIL import Image
 from skimage import data
 
 from tallwide_service.render.still import resized
+from tallwide_service.render.still_tiff import still_tiff
 
 
 @pytest.mark.parametrize("size", [(320, 700), (150, 100), (1200, 1800), (600, 400), (37, 1031), (1, 1)])
@@ -28,3 +32,13 @@ def test_a_part_is_turned_clockwise_as_it_is_resized(roll):
     photograph = Image.fromarray(data.coffee())
     plain = resized(photograph, (300, 700), (50, 20, 400, 390))
     assert resized(photograph, (300, 700), (50, 20, 400, 390), roll) == plain.rotate(-roll, expand=True)
+
+
+@pytest.mark.parametrize("size", [(1, 1), (2, 3), (67, 64), (65, 129), (300, 200)])
+def test_a_tiff_holds_the_picture_to_the_bit_as_other_programs_read_it(size):
+    pixels = np.random.default_rng(7).integers(0, 256, (size[1], size[0], 3), dtype=np.uint8)
+    file = still_tiff(Image.fromarray(pixels))
+    assert (tifffile.imread(io.BytesIO(file)) == pixels).all()
+    with Image.open(io.BytesIO(file)) as read:
+        assert read.mode == "RGB"
+        assert (np.asarray(read) == pixels).all()

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Literal, get_args
 
 from shapely.geometry import Polygon as Shape
@@ -18,6 +19,7 @@ from tallwide.answers import Extraction, Rect
 from tallwide.geometry import combined_area, common_area, image_circle_px, upright_to_recorded
 from tallwide.job import Capture, Job, Overlay, Picture, exact
 from tallwide_service.core.margin import margin
+from tallwide_service.core.region import Region, usable_region
 from tallwide_service.core.safe_areas import safe_areas
 from tallwide_service.core.view import View, view_of
 from tallwide_service.render.labels import Label, TextSizes, placed_labels, text_sizes
@@ -189,6 +191,11 @@ class _Drawn:
         places = {deliverable.label: place for place, deliverable in enumerate(job.deliverables)}
         self.shown = [(places[each.deliverable], each) for each in extractions if only in (None, each.deliverable)]
 
+    @cached_property
+    def _region(self) -> Region:
+        """The usable part of the raster: made once, for all labels."""
+        return usable_region(self.capture)
+
     def strokes(self) -> Iterator[_Stroke]:
         """Yield all strokes, in no particular order."""
         yield from self._shade()
@@ -354,7 +361,8 @@ class _Drawn:
         texts = [extraction.deliverable]
         if self.options.labels == "full":
             texts.append(f"{frame.width:,} × {frame.height:,} px   {extraction.aspect.achieved:.4g}")
-            texts.append(share_and_margin(extraction, margin(deliverable, extraction, self.capture).spare_pct))
+            spare_pct = margin(deliverable, extraction, self.capture, self._region).spare_pct
+            texts.append(share_and_margin(extraction, spare_pct))
         met = [side for side in SIDES if meets(rect, side, self.picture)]
         beyond = [side for side in SIDES if is_beyond(rect, side, self.picture)]
         if met and self.only is None:
