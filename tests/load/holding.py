@@ -1,0 +1,172 @@
+"""What it means that a service holds a rate, and what it may do at twice that rate.
+
+Kinds of calls cost from half a millisecond to a tenth of a second, so one median of all of them says nothing. A call's
+slowdown is what it took over the median of its kind, both counted from the moment at which the call was due.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
+
+from findings import Finding
+from load.open_loop import Answer, Spell
+
+HELD_TO = 5.0  # p99 over p50
+PROBE_S = 0.1
+GROWTH = 0.05
+# A kind's own slowest hundredth is looked at where it is more than one or two calls.
+ENOUGH = 200
+
+
+def quantile(values: Iterable[float], share: float) -> float:
+    """Return the smallest value that this share of all values does not pass."""
+    ordered = sorted(values)
+    return ordered[min(len(ordered) - 1, max(0, round(share * len(ordered)) - 1))]
+
+
+def seconds_by_kind(answers: Iterable[Answer]) -> dict[str, list[float]]:
+    """Return how long the answered calls of each kind took."""
+    taken: dict[str, list[float]] = defaultdict(list)
+    for answer in answers:
+        if answer.status == 200:
+            taken[answer.name].append(answer.seconds)
+    return taken
+
+
+def medians(taken: Mapping[str, Sequence[float]]) -> dict[str, float]:
+    return {name: quantile(seconds, 0.5) for name, seconds in taken.items()}
+
+
+def slowdowns(taken: Mapping[str, Sequence[float]], usual: Mapping[str, float]) -> list[float]:
+    """Return what calls took over what is usual for their kind."""
+    return [each / usual[name] for name, seconds in taken.items() if name in usual for each in seconds]
+
+
+def is_held(spell: Spell) -> bool:
+    """Whether every call was answered, and the slowest hundredth within five times the median: of all, and by kind."""
+    taken = seconds_by_kind(spell.answers)
+    return (
+        all(answer.status == 200 for answer in spell.answers)
+        and quantile(slowdowns(taken, medians(taken)), 0.99) <= HELD_TO
+        and all(ratio <= HELD_TO for ratio in ratios(taken).values())
+    )
+
+
+def ratios(taken: Mapping[str, Sequence[float]]) -> dict[str, float]:
+    """Return p99 over p50 of each kind of which there were enough calls."""
+    usual = medians(taken)
+    return {name: quantile(each, 0.99) / usual[name] for name, each in taken.items() if len(each) >= ENOUGH}
+
+
+def highest_rate(holds: Callable[[float], bool], first: float, steps: int) -> float:
+    """Return the highest rate that holds, found by doubling and then by halving the distance `steps` times.
+
+    Raises
+    ------
+    RuntimeError
+        If the first rate, which should be far too low, is not held.
+    """
+    if not holds(first):
+        raise RuntimeError(f"not even {first:g} calls a second are held")
+    held, missed = first, 2 * first
+    while holds(missed):
+        held, missed = missed, 2 * missed
+    for _ in range(steps):
+        middle = (held + missed) / 2
+        if holds(middle):
+            held = middle
+        else:
+            missed = middle
+    return held
+
+
+def of_held(spell: Spell, memory_mb: Sequence[float], slack: float = 1.0) -> list[Finding]:
+    """Return the findings of a rate that should be held."""
+    taken = seconds_by_kind(spell.answers)
+    usual = medians(taken)
+    wrong = sum(answer.status != 200 for answer in spell.answers)
+    slow = quantile(slowdowns(taken, usual), 0.99)
+    everything = [each for seconds in taken.values() for each in seconds]
+    p50, p99 = quantile(everything, 0.5), quantile(everything, 0.99)
+    kinds = ratios(taken)
+    worst = max(kinds, key=lambda name: kinds[name], default="")
+    before, after = grown(memory_mb)
+    return [
+        Finding("calls that failed", f"{wrong} of {len(spell.answers):,}", "0", wrong == 0),
+        Finding(
+            "p99 of what a call took over the median of its kind",
+            f"{slow:.1f}",
+            f"at most {HELD_TO:g}",
+            slow <= HELD_TO * slack,
+        ),
+        Finding(
+            "the same, kind by kind, the worst",
+            f"{kinds.get(worst, 0):.1f}, {worst}",
+            f"at most {HELD_TO:g}",
+            all(each <= HELD_TO * slack for each in kinds.values()),
+        ),
+        Finding("all kinds in one pot", f"p50 {p50 * 1e3:.1f} ms, p99 {p99 * 1e3:.1f} ms", "", True),
+        Finding(
+            "memory after the warm-up and at the end",
+            f"{before:.1f} MB, {after:.1f} MB",
+            f"at most {GROWTH:.0%} more",
+            after <= before * (1 + GROWTH * slack),
+        ),
+    ]
+
+
+def grown(memory_mb: Sequence[float]) -> tuple[float, float]:
+    """Return the memory after the warm-up, a tenth of the time, and at the end, as medians of a tenth."""
+    tenth = max(1, len(memory_mb) // 10)
+    return quantile(memory_mb[tenth : 2 * tenth], 0.5), quantile(memory_mb[-tenth:], 0.5)
+
+
+def of_overload(
+    spell: Spell, held: Spell, wait_s: float, *, must_refuse: bool = True, slack: float = 1.0
+) -> list[Finding]:
+    """Return the findings of a rate beyond the one that is held; much beyond it, some calls must be refused."""
+    probes = [answer for answer in spell.answers if answer.name.startswith("/")]
+    calls = [answer for answer in spell.answers if not answer.name.startswith("/")]
+    refused = [answer for answer in calls if answer.status != 200]
+    unclean = [answer for answer in refused if not is_clean(answer)]
+    taken = seconds_by_kind(calls)
+    served = [each for seconds in taken.values() for each in seconds]
+    before = [each for seconds in seconds_by_kind(held.answers).values() for each in seconds]
+    p99, held_p99 = quantile(served, 0.99), quantile(before, 0.99)
+    slow = quantile(slowdowns(taken, medians(seconds_by_kind(held.answers))), 0.99)
+    slowest = max(probe.seconds for probe in probes)
+    down = sum(probe.status != 200 for probe in probes)
+    return [
+        Finding(
+            "refusals that are no 429 with Retry-After and a problem document",
+            f"{len(unclean)} of {len(refused):,}, {len(served):,} served",
+            "0, and some refused" if must_refuse else "0",
+            not unclean and bool(served) and (bool(refused) or not must_refuse),
+        ),
+        Finding(
+            "p99 of what is served",
+            f"{p99 * 1e3:.0f} ms after {held_p99 * 1e3:.0f} ms at the rate held, "
+            f"{slow:.0f} times the median of its kind there",
+            f"the wait of {wait_s:g} s more",
+            p99 <= (held_p99 + wait_s) * slack,
+        ),
+        Finding(
+            "slowest probe",
+            f"{slowest * 1e3:.0f} ms; {down} of {len(probes):,} failed",
+            f"{PROBE_S * 1e3:.0f} ms, 0",
+            slowest <= PROBE_S * slack and not down,
+        ),
+    ]
+
+
+def is_clean(answer: Answer) -> bool:
+    """Whether a refusal is a 429 that says when to come again, with a problem document that says why."""
+    if answer.status != 429 or not re.search(rb"\r\nretry-after: [1-9]\d*(\r\n|$)", answer.head.lower()):
+        return False
+    if b"\r\ncontent-type: application/problem+json" not in answer.head.lower():
+        return False
+    problem = json.loads(answer.body)
+    return problem["type"].endswith("/problems/busy") and problem["status"] == 429 and bool(problem["request_id"])
