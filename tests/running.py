@@ -10,7 +10,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -90,11 +90,15 @@ def wait_until_ready(service: Running, seconds: float = 60) -> None:
 
 
 def start(
-    *arguments: str, port: int | None = None, environment: dict[str, str] | None = None, log: Path | None = None
+    *arguments: str,
+    port: int | None = None,
+    environment: dict[str, str] | None = None,
+    log: Path | None = None,
+    within: Sequence[str] = (),
 ) -> Running:
-    """Start a service and wait until it is ready."""
+    """Start a service, under another command if need be, and wait until it is ready."""
     port = port or free_port()
-    command = [sys.executable, "-m", "tallwide", "serve", "--port", str(port), *arguments]
+    command = [*within, sys.executable, "-m", "tallwide", "serve", "--port", str(port), *arguments]
     with contextlib.ExitStack() as stack:
         errors = subprocess.DEVNULL if log is None else stack.enter_context(log.open("ab"))
         process = subprocess.Popen(
@@ -117,9 +121,14 @@ def end(service: Running) -> None:
 
 
 @contextlib.contextmanager
-def running(*arguments: str, environment: dict[str, str] | None = None, log: Path | None = None) -> Iterator[Running]:
+def running(
+    *arguments: str,
+    environment: dict[str, str] | None = None,
+    log: Path | None = None,
+    within: Sequence[str] = (),
+) -> Iterator[Running]:
     """A service while a block lasts."""
-    service = start(*arguments, environment=environment, log=log)
+    service = start(*arguments, environment=environment, log=log, within=within)
     try:
         yield service
     finally:

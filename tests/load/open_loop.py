@@ -18,6 +18,7 @@ from typing import NamedTuple
 LOST = 0  # the status of a call that was never answered
 PATIENCE_S = 30.0
 IDLE_S = 5.0  # servers close connections on which nothing comes; ours after 10 s
+TICK_S = 0.001  # the system sleeps for whole ticks; the last part of one is looked through
 PIECE_BYTES = 262_144
 
 
@@ -119,7 +120,7 @@ def _put(port: int, calls: Iterator[Call], spell: Spell, selector: selectors.Bas
             coming = next(calls, None)
             continue
         until_s = coming.due_s if coming is not None else last_s + PATIENCE_S
-        for key, _ in selector.select(timeout=max(0.0, until_s - now_s)):
+        for key, _ in selector.select(timeout=max(0.0, until_s - now_s - TICK_S)):
             connection = key.data
             if connection not in under_way:  # the server is tired of it
                 free.remove(connection)

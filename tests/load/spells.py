@@ -40,6 +40,11 @@ class Memory:
             self.samples_mb.append(self.service.memory_mb())
 
 
+def warm_up(service: Running, mix: Mix) -> None:
+    """Let a service see every kind of call, so that it has loaded what they need and knows what they cost."""
+    put(service.port, mix.one_of_each())
+
+
 def search(service: Running, mix: Mix, seconds: float, say: Callable[[str], None]) -> float:
     """Return the highest rate of spells of some seconds that the service holds."""
 
@@ -52,7 +57,7 @@ def search(service: Running, mix: Mix, seconds: float, say: Callable[[str], None
         say(f"{rate:6.1f} calls a second: {described(spell)}, {'held' if held else 'not held'}")
         return held
 
-    put(service.port, mix.one_of_each())
+    warm_up(service, mix)
     return highest_rate(holds, FIRST_RATE, HALVINGS)
 
 

@@ -24,7 +24,7 @@ def answer(status: int = 200, seconds: float = 0.01, head: bytes = b"", body: by
 def test_a_worker_answers_a_mix_of_all_endpoints_in_time_and_its_memory_stays():
     mix = Mix()
     with running() as service:
-        put(service.port, mix.one_of_each())
+        spells.warm_up(service, mix)
         held, memory_mb = spells.hold(service, mix, RATE, SECONDS)
     assert [each for each in of_held(held, memory_mb, SLACK) if not each.is_met] == []
     assert Counter(each.status for each in held.answers) == {200: RATE * SECONDS}
