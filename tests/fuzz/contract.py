@@ -32,7 +32,7 @@ from typing import Any
 import schemathesis
 from jsonschema import Draft202012Validator
 from schemathesis.config import SchemathesisConfig
-from schemathesis.core.failures import Failure
+from schemathesis.core.failures import AcceptedNegativeData, Failure
 from schemathesis.engine import events, from_schema
 from schemathesis.openapi.checks import RejectedPositiveData
 from schemathesis.specs.openapi.schemas import OpenApiSchema
@@ -49,6 +49,13 @@ LONGEST_S = 10.0
 ENOUGH = 1_000_000  # cases an operation: time is what bounds a run
 # How wrong data may be refused beside what schemathesis expects: unread, because it is larger than anything right.
 ALSO_REFUSED = ("413",)
+NDJSON_TYPE = "application/x-ndjson"
+
+
+@schemathesis.serializer(NDJSON_TYPE)
+def as_text(_: Any, value: Any) -> bytes:
+    """Return a batch as it is sent: any text is one, and what is wrong with it is said line by line."""
+    return str(value).encode("utf-8", "surrogatepass")
 
 
 @dataclass
@@ -143,9 +150,17 @@ def loaded(document: dict[str, Any], seconds: float, *, seed: int, app: Any, bas
 def filter_failure(context: Any, failure: Failure, case: Any, response: Any) -> bool:
     """Return whether a failure counts: not where what was refused is wrong by a rule, or by the contract itself."""
     del context
+    if isinstance(failure, AcceptedNegativeData) and is_wrong_batch(case):
+        return False
     if not isinstance(failure, RejectedPositiveData) or is_explained(problem_of(response)):
         return not isinstance(failure, RejectedPositiveData)
     return keeps_to_contract(case)
+
+
+def is_wrong_batch(case: Any) -> bool:
+    """Whether nothing but a batch is wrong in a case: every text is one, and its answer says what is wrong in it."""
+    wrong = case.meta.components if case.media_type == NDJSON_TYPE else {}
+    return all(data.mode.is_positive for place, data in wrong.items() if place.value != "body") and bool(wrong)
 
 
 def keeps_to_contract(case: Any) -> bool:
