@@ -314,17 +314,31 @@ def test_one_pass_on_one_point_has_no_plan_that_is_not_sketched_and_is_complete(
     ]
 
 
-def test_a_bounded_proof_holds_where_brute_force_can_check_it(monkeypatch):
-    frames = tuple(Deliverable(f"f{i}", raster=Raster(8 + 5 * i, 30 - 4 * i)) for i in range(4))
-    framing = Framing("shared_point", point=Point(None, None))
-    job = Job(Capture(Raster(60, 40), grid=Grid(1, 1, 1, 1)), frames, framing)
-    whole = find_plans(job)
-    assert whole.proof == "exhausted"
-    monkeypatch.setattr(plans, "_MOST_PLANS_EXHAUSTED", 0)
-    few = find_plans(job)
-    assert few.proof == "bounded"
-    assert few.passes_solved < whole.passes_solved
-    assert worth(few.drafts[0], PREFER) == worth(whole.drafts[0], PREFER)
+@settings(max_examples=30, deadline=None)
+@given(job=production_jobs(arrangement="shared_point", circles=False), point=st.sampled_from((None, 0.5, 0.3)))
+def test_where_partners_cost_nothing_all_plans_are_known_from_what_each_frame_has_by_itself(job, point):
+    job = replace(job, framing=replace(job.framing, point=Point(None, point)))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(plans, "_MOST_PLANS_EXHAUSTED", 0)
+        try:
+            found = find_plans(job)
+        except CannotBeMet:
+            return
+    if found.proof == "exhausted":
+        possible = every_plan(job)
+        mine = {value(draft) for draft, beaten in zip(found.drafts, found.beaten_by, strict=True) if beaten is None}
+        assert mine == unbeaten(possible)
+        assert worth(found.drafts[0], order_of(job)) == best_value(job, possible, order_of(job))
+        assert all(value(draft) in {tuple(each.values()) for each in possible.values()} for draft in found.drafts)
+
+
+def test_eight_frames_on_nine_modes_three_rolls_and_two_passes_are_all_weighed_where_partners_cost_nothing():
+    advice = orientation(replace(hard_job("shared_point"), deliverables=HARD_FRAMES[:8]))
+    assert advice.considered.proof == "exhausted"
+    assert advice.considered.plans_weighed == advice.considered.plans_possible == 27 + 27 * 27 * 127
+    for plan in advice.plans:
+        over = min(margin.oversampling.smaller for one in plan.passes for margin in one.margins)
+        assert plan.smallest_oversampling == over
 
 
 def test_a_job_that_no_number_of_passes_allowed_places_is_refused_at_passes_and_framing():

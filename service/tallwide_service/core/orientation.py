@@ -26,7 +26,7 @@ from tallwide.answers import (
 )
 from tallwide.job import Job, Rig, Roll, exact
 from tallwide_service.core.cautions import TURNED_CAMERA
-from tallwide_service.core.plans import PASSES, Found, find_plans
+from tallwide_service.core.plans import PASSES, Found, find_plans, listed_places
 from tallwide_service.core.position_change import changeover_steps
 from tallwide_service.core.positions import ROLLS, Pass, Take, alone, positions_of
 from tallwide_service.core.production import captures_of
@@ -71,7 +71,7 @@ def orientation(job: Job) -> OrientationAdvice:
     """
     _refuse_too_many(job)
     found = find_plans(job)
-    places = listed_places(found, LIMITS.plans_listed)
+    places = listed_places(found.beaten_by, LIMITS.plans_listed)
     drafts = tuple(found.drafts[place] for place in places)
     beaten_by = [_place_in(places, found.beaten_by[place]) for place in places]
     plans = tuple(
@@ -128,19 +128,6 @@ def _refuse_too_many(job: Job) -> None:
             "weighed: leave out alternatives, rolls or passes"
         )
         raise CannotBeMet(detail, tuple(Fault(at, detail) for at in ("/passes", "/alternatives", "/rolls")))
-
-
-def listed_places(found: Found, most: int) -> tuple[int, ...]:
-    """Return the places of the plans that are listed, in order: those that none beats, then the best of the others.
-
-    A plan that beats a listed one is listed: it comes before it, and no other beats it.
-    """
-    places = range(len(found.drafts))
-    unbeaten = [place for place in places if found.beaten_by[place] is None]
-    beaten = [place for place in places if found.beaten_by[place] is not None]
-    if len(unbeaten) >= most:
-        return tuple(unbeaten[:most])
-    return tuple(sorted((*unbeaten, *beaten[: most - len(unbeaten)])))
 
 
 def _place_in(places: tuple[int, ...], place: int | None) -> int | None:

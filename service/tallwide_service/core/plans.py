@@ -25,7 +25,7 @@ import numpy as np
 from tallwide.answers import Skipped
 from tallwide.job import Capture, Criterion, Job, Rig, Roll
 from tallwide_service.core.positions import Pass, Position, Refused, Take, alone, planned, positions_of
-from tallwide_service.core.region import lens_bounds
+from tallwide_service.core.region import lens_bounds, usable_region
 from tallwide_service.core.rig import rig_check, rig_faults
 from tallwide_service.core.sharing import Choice, Rank, best_ways
 from tallwide_service.core.standing import Draft, Value, Worth, draft, order_of, standing, value_of, worth
@@ -113,6 +113,18 @@ def _skipped(
             labels = tuple(job.deliverables[index].label for index in errors)
             text = str(next(iter(errors.values())))
             yield Skipped(position.capture.label, position.number, position.roll, labels, text)
+
+
+def listed_places(beaten_by: Sequence[int | None], most: int) -> tuple[int, ...]:
+    """Return the places of the plans that are listed, in order: those that none beats, then the best of the others.
+
+    A plan that beats a listed one is listed: it comes before it, and no other beats it.
+    """
+    unbeaten = [place for place, beater in enumerate(beaten_by) if beater is None]
+    beaten = [place for place, beater in enumerate(beaten_by) if beater is not None]
+    if len(unbeaten) >= most:
+        return tuple(unbeaten[:most])
+    return tuple(sorted((*unbeaten, *beaten[: most - len(unbeaten)])))
 
 
 def ranked(
@@ -298,10 +310,83 @@ class _Together:
             drafts = [plan for parts in self._all_parts() if (plan := self._solve(parts)) is not None]
             weighed: int = possible
             proof: Proof = "exhausted"
+        elif self._partners_cost_nothing():
+            return self._find_side_by_side(possible)
         else:
             drafts, weighed, proof = self._most_promising()
+            drafts += self._other_single_passes(drafts)
         best_first, beaten_by = ranked(drafts, self.order, self.job.rig)
         return Found(best_first, beaten_by, (), count, len(self.solved), weighed, possible, proof)
+
+    def _partners_cost_nothing(self) -> bool:
+        """Whether in every position all frames that it holds are, on one point, each as large as it is there alone.
+
+        Then they are in every part of them too: each has the largest of its sizes, whatever the objective. It is
+        asked of whole rasters only, where the room of a frame depends on its size alone, and not beyond the work.
+        """
+        everything = tuple(range(len(self.job.deliverables)))
+        if sum(self._cost(number, everything) for number in range(len(self.positions))) > self.work:
+            return False
+        if any(not usable_region(position.capture).is_plain for position in self.positions):
+            return False
+        if self._is_given and not self._take_point():
+            return False
+        for number, table in enumerate(self.tables):
+            indices = tuple(index for index, take in enumerate(table) if isinstance(take, Take))
+            if indices and not self._is_as_alone(number, indices):
+                return False
+        return True
+
+    @property
+    def _is_given(self) -> bool:
+        point = self.job.framing.point
+        return point is not None and (point.x is not None or point.y is not None)
+
+    def _take_point(self) -> bool:
+        """Hold every frame to the given point, each alone; whether the work allows it."""
+        frames = range(len(self.job.deliverables))
+        if sum(self.steps_a_frame) * len(frames) > self.work // 2:
+            return False
+        self.tables = [
+            tuple(self._on_point(number, index) for index in frames) for number in range(len(self.positions))
+        ]
+        return True
+
+    def _on_point(self, number: int, index: int) -> Take | CannotBeMet:
+        found = self.tables[number][index]
+        if isinstance(found, CannotBeMet):
+            return found
+        self.work -= self._cost(number, (index,))
+        try:
+            return planned(self.job, self.positions[number], (index,), explains=True).takes[0]
+        except CannotBeMet as error:
+            return error
+
+    def _is_as_alone(self, number: int, indices: tuple[int, ...]) -> bool:
+        one, table = self._pass(number, indices), self.tables[number]
+        return one is not None and all(
+            isinstance(alone, Take) and take.extraction.rect.area == alone.extraction.rect.area
+            for take, alone in zip(one.takes, (table[index] for index in indices), strict=True)
+        )
+
+    def _find_side_by_side(self, possible: int) -> Found:
+        """Return the plans of frames that cost their partners nothing: those of frames that lie alone, on one point.
+
+        Two passes in one position are worth less than one there. What is not listed is not solved.
+        """
+        drafts = _drafts_alone(self.job, self.positions, self.tables, self.passes)
+        best_first, beaten_by = ranked(drafts, self.order, self.job.rig)
+        listed = frozenset(listed_places(beaten_by, LIMITS.plans_listed))
+        solved = tuple(self._on_one_point(one) if place in listed else one for place, one in enumerate(best_first))
+        count = len(self.positions)
+        return Found(solved, beaten_by, (), count, len(self.solved), possible, possible, "exhausted")
+
+    def _on_one_point(self, plan: Draft) -> Draft:
+        """Return a plan of frames that lie alone with each pass solved as a whole; it is worth the same."""
+        parts = tuple(
+            (self.positions.index(one.position), tuple(take.index for take in one.takes)) for one in plan.passes
+        )
+        return self._solve(parts) or plan
 
     def _work_of_all(self) -> int:
         frames = len(self.job.deliverables)
@@ -365,6 +450,15 @@ class _Together:
         if all(len(sketch.parts) == 1 for sketch in sketches):  # no set of positions has a plan that was not sketched
             return drafts, weighed, "exhausted"
         return drafts, weighed, self._proof(best, scale)
+
+    def _other_single_passes(self, drafts: Sequence[Draft]) -> Iterator[Draft]:
+        """Yield the plans of one pass that are not among some plans, where the work allows all of them."""
+        there = [one.passes[0].position.capture for one in drafts if len(one.passes) == 1]
+        everything = tuple(range(len(self.job.deliverables)))
+        others = [number for number, position in enumerate(self.positions) if position.capture not in there]
+        missing = (self._cost(number, everything) for number in others if (number, everything) not in self.solved)
+        if sum(missing) <= self.work:
+            yield from (plan for number in others if (plan := self._solve(((number, everything),))) is not None)
 
     def _proof(self, best: tuple[Worth, ...] | None, scale: Scale) -> Proof:
         """Return whether the plans that were never sketched can come before the best one.

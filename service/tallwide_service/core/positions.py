@@ -217,7 +217,9 @@ def _placed(
     return placement, (free.width, free.height) == (placement.rect.width, placement.rect.height)
 
 
-def planned(job: Job, position: Position, indices: tuple[int, ...], *, asks_for_cover: bool = True) -> Pass:
+def planned(
+    job: Job, position: Position, indices: tuple[int, ...], *, asks_for_cover: bool = True, explains: bool = False
+) -> Pass:
     """Return some deliverables as a plan has them come out of a position.
 
     The job's objective decides, as long as every frame reaches its minimum oversampling: where one
@@ -229,7 +231,7 @@ def planned(job: Job, position: Position, indices: tuple[int, ...], *, asks_for_
         If there are no places for them, enough pixels or not.
     """
     judged = replace(position, framing=replace(position.framing, minimums=None))
-    free = together(job, judged, indices, asks_for_cover=asks_for_cover, explains=False)
+    free = together(job, judged, indices, asks_for_cover=asks_for_cover, explains=explains)
     if free.has_enough or len(indices) == 1:
         return free
     held = replace(position, framing=replace(position.framing, minimums="held"))
