@@ -191,7 +191,7 @@ def test_everything_of_a_first_decision_can_be_done_by_keyboard(open_page):
     summary = page.locator('#fields details[data-name="framing"] > summary')
     summary.focus()
     page.keyboard.press("Enter")
-    for _ in range(3):
+    for _ in range(4):
         page.keyboard.press("Tab")
     page.keyboard.press("Control+a")
     page.keyboard.type("0.48")
