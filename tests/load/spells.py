@@ -7,7 +7,8 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from load.holding import highest_rate, is_held, medians, quantile, seconds_by_kind, slowdowns
+from benchmarks.measure import quantile
+from load.holding import highest_rate, is_held, medians, seconds_by_kind, slowdowns
 from load.mix import Mix, probes
 from load.open_loop import Spell, put
 from running import Running
