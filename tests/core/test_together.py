@@ -33,7 +33,7 @@ from tallwide_service.core import solve
 from tallwide_service.core.candidates import Shape, chain_sides
 from tallwide_service.core.extraction import frames as frames_of
 from tallwide_service.core.extraction import ground_of, place_alone
-from tallwide_service.core.joint import measure_of, slopes_of, together_of
+from tallwide_service.core.joint import best_placed, best_sizes, certificate, measure_of, slopes_of, together_of
 from tallwide_service.core.joint_choices import cheapest
 from tallwide_service.core.joint_looks import Looks
 from tallwide_service.errors import CannotBeMet
@@ -365,6 +365,33 @@ def test_no_point_of_a_cell_is_better_than_its_slopes_allow(seed, data):
     real = values[:, (values >= 0).all(axis=0)]
     if real.size:
         assert measure_of(joint).rows(real)[1].max() <= slopes.upper(cell, bound)[0]
+
+
+@pytest.mark.parametrize("objective", ["in_order", "largest", "raise_smallest"])
+def test_a_search_that_stops_early_claims_no_more_than_it_knows(objective):
+    """A gap of 0 is the objective's best, of however few looks."""
+    stopped = 0
+    for seed in (*range(60), 241, 615, 795, 829, 931):
+        job = nested_job(seed) if seed % 2 == 0 else random_job(seed, largest=60)
+        job = replace(job, framing=replace(job.framing, arrangement="shared_point", objective=objective))
+        try:
+            frames, ground = frames_of(job), ground_of(job)
+            alone = [place_alone(frame, ground).rect for frame in frames]
+        except CannotBeMet:
+            continue
+        joint = together_of(job, frames, ground)
+        best = best_placed(joint, best_sizes(joint), alone)
+        for looks in (6_000, 12_000, 25_000):
+            found = best_sizes(joint, looks)
+            placed = best_placed(joint, found, alone)
+            if found.left is None or placed is None:
+                continue
+            stopped += 1
+            said = certificate(joint, placed[0], found)
+            assert said.upper_bound >= said.value
+            is_best = joint.exact_key(placed[0])[0] == joint.exact_key(best[0])[0]
+            assert is_best or said.gap > 0, f"seed {seed}, {looks} looks"
+    assert stopped > 5
 
 
 def test_thirty_two_frames_are_answered():

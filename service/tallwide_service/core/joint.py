@@ -102,6 +102,10 @@ class Together:
         if kind == "largest":
             shared = math.gcd(*self.weights)
             return Product(areas, tuple(weight // shared for weight in self.weights))
+        return self.oversamplings(chosen)
+
+    def oversamplings(self, chosen: Sizes) -> tuple[Fraction, ...]:
+        """Return the smaller oversampling of every frame, the smallest first."""
         return tuple(sorted(self.oversampling(frame, k) for frame, k in enumerate(chosen)))
 
     def oversampling(self, frame: int, k: int) -> Fraction:
@@ -118,7 +122,7 @@ class Together:
         if kind == "largest":
             logs = [math.log(width * height) for width, height in self.sizes(chosen)]
             return math.exp(sum(w * each for w, each in zip(self.weights, logs, strict=True)) / sum(self.weights))
-        return float(min(self.oversampling(frame, k) for frame, k in enumerate(chosen)))
+        return float(self.oversamplings(chosen)[0])
 
 
 def solve_together(
@@ -180,13 +184,16 @@ def certificate(together: Together, sizes: Sizes, found: Found) -> Certificate:
     """Return the certificate of an optimum.
 
     Where the search stopped early under `in_order`, value and bound are of the first frame that is
-    not proven.
+    not proven; under `raise_smallest` of the smallest oversampling that is not.
     """
     value, upper = together.value(sizes), together.value(sizes)
     if found.left is not None:
         if together.job.framing.objective == "in_order":
             unsure = next((i for i, (a, b) in enumerate(zip(sizes, found.left, strict=True)) if a != b), 0)
             value, upper = (math.prod(together.size(unsure, each[unsure])) for each in (sizes, found.left))
+        elif together.job.framing.objective == "raise_smallest":
+            both = zip(together.oversamplings(sizes), together.oversamplings(found.left), strict=True)
+            value, upper = next(((float(a), float(b)) for a, b in both if a != b), (value, value))
         else:
             upper = max(together.value(found.left), value)
     return Certificate(
