@@ -43,10 +43,15 @@ def day_cost(positions: Sequence[tuple[int, Capture]], production: Production | 
     minutes = megabytes = None
     if rolling is not None:
         if not changes or given.minutes_per_changeover is not None:
-            minutes = rolling * len(positions) + changes * exact(given.minutes_per_changeover or 0)
+            minutes = minutes_taken(rolling, len(positions), changes, exact(given.minutes_per_changeover or 0))
         a_minute = megabytes_a_minute(capture for _, capture in positions)
         megabytes = None if a_minute is None else a_minute * rolling
     return DayCost(changes, minutes, megabytes)
+
+
+def minutes_taken(rolling: Fraction, passes: int, changeovers: int, minutes_per_changeover: Fraction) -> Fraction:
+    """Return what passes take of the day, in each of which the camera rolls for so many minutes."""
+    return rolling * passes + changeovers * minutes_per_changeover
 
 
 def fit(cost: DayCost, production: Production | None) -> Fraction:

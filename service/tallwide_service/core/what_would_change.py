@@ -14,7 +14,7 @@ from tallwide.answers import ChangeoverLimit, Flip, Mend, Rect, Size, WhatWouldC
 from tallwide.job import LARGEST_SIDE_PX, Capture, Criterion, Job, Production, Raster, exact
 from tallwide_service.core.optics import edges_mm, pixel_mm
 from tallwide_service.core.positions import Pass, Position, Take, alone, have_enough, planned, without_lens_bounds
-from tallwide_service.core.production import fit
+from tallwide_service.core.production import fit, minutes_taken
 from tallwide_service.core.recording import rolling_minutes
 from tallwide_service.core.standing import UNASKED, Draft, worth
 from tallwide_service.errors import CannotBeMet
@@ -181,7 +181,7 @@ class _Day:
     def of(self, plan: Draft) -> Draft:
         """Return what a plan is on this day."""
         rolling = rolling_minutes(self.production) or Fraction(0)
-        minutes = rolling * len(plan.passes) + plan.cost.changeovers * self.minutes_per_changeover
+        minutes = minutes_taken(rolling, len(plan.passes), plan.cost.changeovers, self.minutes_per_changeover)
         cost = replace(plan.cost, minutes=minutes)
         return replace(plan, cost=cost, fit=fit(cost, self.production))
 
