@@ -4,6 +4,7 @@
     ├── InvalidJob               a job, or a clip that stands for one, breaks a bound or a rule
     ├── SweepLeavesBounds        a sweep asks for values that no job may hold
     ├── CannotBeMet              constraints in conflict, each with its pointer and by how much it misses
+    │   └── NoneFound            the search ended before it found anything that meets them; there may be something
     ├── MemberMissing            an endpoint needs a member of the job that others do without
     ├── NoSuchPicture            a map, a check or a comparison speaks of a picture that the job does not have
     └── FormUnreadable           a hand-off document does not keep to its standard
@@ -50,6 +51,10 @@ class CannotBeMet(JobError):
     """What the job asks for contradicts itself: no rectangle can meet it."""
 
     slug, title = "cannot-be-met", "What the job asks for cannot be met"
+
+
+class NoneFound(CannotBeMet):
+    """No rectangles that meet what the job asks for were found in the work that a job may take; there may be some."""
 
 
 class MemberMissing(JobError):

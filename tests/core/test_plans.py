@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from itertools import product
 
 import pytest
@@ -12,7 +13,7 @@ from hypothesis import strategies as st
 from plan_oracle import DEFAULT_ORDER, best_value, every_plan, unbeaten
 from strategies import crowded_jobs, production_jobs
 from tallwide.job import Align, Aspect, Capture, Deliverable, Framing, Grid, Job, Lens, Offset, Point, Raster, Subject
-from tallwide_service.core import orientation, plans, solve
+from tallwide_service.core import joint, orientation, plans, solve
 from tallwide_service.core.plans import find_plans, partitions, ways_possible
 from tallwide_service.core.sharing import best_ways
 from tallwide_service.core.standing import PREFER, order_of, standing, worth
@@ -312,6 +313,43 @@ def test_one_pass_on_one_point_has_no_plan_that_is_not_sketched_and_is_complete(
     assert [draft.passes for draft in find_plans(apart).drafts] == [
         draft.passes for draft in whole.drafts if draft.passes[0].position.roll == 0
     ]
+
+
+def test_a_bounded_proof_holds_where_brute_force_can_check_it(monkeypatch):
+    """The wide frame hangs from the point that the others have in their middle, so that they cost each other lines."""
+    frames = tuple(
+        Deliverable(f"f{i}", raster=Raster(8 + 5 * i, 30 - 4 * i), align=Align(0.5, 0 if i == 3 else 0.5))
+        for i in range(4)
+    )
+    framing = Framing("shared_point", point=Point(None, None))
+    job = Job(Capture(Raster(60, 40), grid=Grid(1, 1, 1, 1)), frames, framing)
+    whole = find_plans(job)
+    assert whole.proof == "exhausted"
+    monkeypatch.setattr(plans, "_MOST_PLANS_EXHAUSTED", 0)
+    few = find_plans(job)
+    assert few.proof == "bounded"
+    assert few.passes_solved < whole.passes_solved
+    assert worth(few.drafts[0], PREFER) == worth(whole.drafts[0], PREFER)
+
+
+def test_nothing_is_proven_of_plans_of_which_a_pass_was_not_searched_to_its_end(monkeypatch):
+    frames = tuple(Deliverable(f"f{i}", aspect=Aspect("16:9"), align=Align(0.1 * i, 0.9 - 0.1 * i)) for i in range(4))
+    framing = Framing("shared_point", point=Point(None, None), objective="largest")
+    job = Job(Capture(Raster(4096, 2160)), frames, framing, rolls=(0,), passes=1)
+    assert find_plans(job).proof == "exhausted"
+    monkeypatch.setattr(joint, "best_sizes", partial(joint.best_sizes, most_looks=6_000))
+    assert solve(job).certificate.gap > 0
+    considered = orientation(job).considered
+    assert (considered.proof, considered.complete) == ("none", False)
+
+
+def test_an_alternative_whose_usable_area_is_none_is_skipped_however_many_plans_there_are():
+    area = ((0, 0), (4800, 0), (2400, 100), (4800, 3200), (0, 3200))
+    other = Capture(Raster(4800, 3200), label="not convex", usable_area=area)
+    job = replace(hard_job("shared_point"), deliverables=HARD_FRAMES[:8], alternatives=(other,))
+    advice = orientation(job)
+    assert {(each.capture, len(each.deliverables)) for each in advice.considered.skipped} == {("not convex", 8)}
+    assert {one.capture for plan in advice.plans for one in plan.passes} == {"mode 0"}
 
 
 @settings(max_examples=30, deadline=None)

@@ -7,10 +7,10 @@ from dataclasses import replace
 
 from tallwide.answers import Rect
 from tallwide.geometry import recorded_to_upright
-from tallwide.job import Job
+from tallwide.job import Deliverable, Job
 from tallwide_service.core.extraction import Frame, Ground, broken_around, frames, ground_of, place_alone
 from tallwide_service.core.joint import best_placed, best_sizes, least_size, together_of
-from tallwide_service.errors import CannotBeMet, Fault
+from tallwide_service.errors import CannotBeMet, Fault, NoneFound
 
 # Looks at each relaxation: enough to tell, and little beside the search that found none.
 _MOST_LOOKS = 1_200_000
@@ -68,11 +68,11 @@ def _below(job: Job, index: int, rect: Rect) -> str:
     )
 
 
-def not_found(job: Job) -> CannotBeMet:
+def not_found(job: Job) -> NoneFound:
     """Return the error of frames for which the search ended before it found any, without proof that there are none."""
     detail = "no frames on one scene point were found in the work that one job may take; there may be some"
     named = [pointer for pointer, _ in _relaxations(job)] or ["/framing/arrangement"]
-    return CannotBeMet(detail, tuple(Fault(pointer, detail) for pointer in named))
+    return NoneFound(detail, tuple(Fault(pointer, detail) for pointer in named))
 
 
 def solved_freely(job: Job) -> Sequence[Rect]:

@@ -135,7 +135,9 @@ def solve_together(
     Raises
     ------
     CannotBeMet
-        If the constraints are in conflict, or the search ended before it found any frames.
+        If the constraints are in conflict.
+    NoneFound
+        If the search ended before it found any frames.
     """
     # They ask this module in turn.
     from tallwide_service.core.conflict import conflict, held_by, not_found, refuse_too_small  # noqa: PLC0415
@@ -147,9 +149,9 @@ def solve_together(
     found = best_sizes(together)
     placed = best_placed(together, found, wanted)
     if placed is None:
-        if not explains:
-            raise CannotBeMet("the frames cannot share a scene point")
-        raise conflict(job, ground, wanted) if found.left is None else not_found(job)
+        if found.left is not None:
+            raise not_found(job)
+        raise conflict(job, ground, wanted) if explains else CannotBeMet("the frames cannot share a scene point")
     sizes, (_, _, rects) = placed
     placements = [
         Placement(rect, held_by(frame, ground, rect, alone), 0)

@@ -14,7 +14,7 @@ by a number of steps, not by a clock, so that equal jobs give equal answers.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import combinations, combinations_with_replacement, product
@@ -24,12 +24,12 @@ import numpy as np
 
 from tallwide.answers import Skipped
 from tallwide.job import Capture, Criterion, Job, Rig, Roll
-from tallwide_service.core.positions import Pass, Position, Refused, Take, alone, planned, positions_of
-from tallwide_service.core.region import lens_bounds, usable_region
+from tallwide_service.core.positions import Pass, Position, Refused, Take, alone, have_enough, planned, positions_of
+from tallwide_service.core.region import lens_bounds
 from tallwide_service.core.rig import rig_check, rig_faults
 from tallwide_service.core.sharing import Choice, Rank, best_ways
 from tallwide_service.core.standing import Draft, Value, Worth, draft, order_of, standing, value_of, worth
-from tallwide_service.errors import CannotBeMet, Fault
+from tallwide_service.errors import CannotBeMet, Fault, NoneFound
 from tallwide_service.limits import LIMITS
 
 Proof = Literal["exhausted", "bounded", "none"]
@@ -300,11 +300,11 @@ class _Together:
         self.solved: dict[tuple[int, tuple[int, ...]], Pass | None] = {}
         self.steps_a_frame = [_steps_a_frame(position.capture) for position in positions]
         self.work = LIMITS.orientation_work
+        self.is_proven = True  # no search for a pass ended early
 
     def find(self) -> Found:
         """Return the plans: all of them where all can be weighed, else the most promising."""
-        count, frames = len(self.positions), len(self.job.deliverables)
-        possible = ways_possible(frames, count, self.passes, repeated=True)
+        possible = ways_possible(len(self.job.deliverables), len(self.positions), self.passes, repeated=True)
         exhaustive = possible <= _MOST_PLANS_EXHAUSTED and self._work_of_all() <= self.work
         if exhaustive:
             drafts = [plan for parts in self._all_parts() if (plan := self._solve(parts)) is not None]
@@ -313,10 +313,18 @@ class _Together:
         elif self._partners_cost_nothing():
             return self._find_side_by_side(possible)
         else:
-            drafts, weighed, proof = self._most_promising()
-            drafts += self._other_single_passes(drafts)
+            solved, proof = self._most_promising()
+            solved |= self._other_single_passes(solved)
+            drafts, weighed = [plan for plan in solved.values() if plan is not None], len(solved)
         best_first, beaten_by = ranked(drafts, self.order, self.job.rig)
-        return Found(best_first, beaten_by, (), count, len(self.solved), weighed, possible, proof)
+        return self._found(best_first, beaten_by, weighed, possible, proof)
+
+    def _found(
+        self, drafts: tuple[Draft, ...], beaten_by: tuple[int | None, ...], weighed: int, possible: int, proof: Proof
+    ) -> Found:
+        """Return plans as they were found: nothing is proven where a pass might be better than it is known to be."""
+        known = proof if self.is_proven else "none"
+        return Found(drafts, beaten_by, (), len(self.positions), len(self.solved), weighed, possible, known)
 
     def _partners_cost_nothing(self) -> bool:
         """Whether in every position all frames that it holds are, on one point, each as large as it is there alone.
@@ -327,7 +335,7 @@ class _Together:
         everything = tuple(range(len(self.job.deliverables)))
         if sum(self._cost(number, everything) for number in range(len(self.positions))) > self.work:
             return False
-        if any(not usable_region(position.capture).is_plain for position in self.positions):
+        if any(_is_cut(position.capture) for position in self.positions):
             return False
         if self._is_given and not self._take_point():
             return False
@@ -356,11 +364,8 @@ class _Together:
         found = self.tables[number][index]
         if isinstance(found, CannotBeMet):
             return found
-        self.work -= self._cost(number, (index,))
-        try:
-            return planned(self.job, self.positions[number], (index,), explains=True).takes[0]
-        except CannotBeMet as error:
-            return error
+        one = self._pass(number, (index,))
+        return CannotBeMet("the frame has no place on the given point") if one is None else one.takes[0]
 
     def _is_as_alone(self, number: int, indices: tuple[int, ...]) -> bool:
         one, table = self._pass(number, indices), self.tables[number]
@@ -378,8 +383,7 @@ class _Together:
         best_first, beaten_by = ranked(drafts, self.order, self.job.rig)
         listed = frozenset(listed_places(beaten_by, LIMITS.plans_listed))
         solved = tuple(self._on_one_point(one) if place in listed else one for place, one in enumerate(best_first))
-        count = len(self.positions)
-        return Found(solved, beaten_by, (), count, len(self.solved), possible, possible, "exhausted")
+        return self._found(solved, beaten_by, possible, possible, "exhausted")
 
     def _on_one_point(self, plan: Draft) -> Draft:
         """Return a plan of frames that lie alone with each pass solved as a whole; it is worth the same."""
@@ -421,44 +425,50 @@ class _Together:
             self.work -= self._cost(number, indices)
             solved = None
             if all(isinstance(self.tables[number][index], Take) for index in indices):
-                try:
-                    solved = planned(self.job, self.positions[number], indices)
-                except CannotBeMet:
-                    solved = None
+                solved = self._planned(number, indices)
             self.solved[key] = solved
         return self.solved[key]
 
-    def _most_promising(self) -> tuple[list[Draft], int, Proof]:
+    def _planned(self, number: int, indices: tuple[int, ...]) -> Pass | None:
+        try:
+            found = planned(self.job, self.positions[number], indices)
+        except CannotBeMet as error:
+            self.is_proven &= not isinstance(error, NoneFound)
+            return None
+        self.is_proven &= found.is_proven
+        by_itself = (take for index in indices if isinstance(take := self.tables[number][index], Take))
+        if (found.unheld is not None or not found.has_enough) and have_enough(by_itself):
+            # Solved once more, for the minimums; where a frame is too small by itself they are not searched for.
+            self.work -= self._cost(number, indices)
+        return found
+
+    def _most_promising(self) -> tuple[dict[Parts, Draft | None], Proof]:
         """Solve plans in the order of what they could be worth, until no other can be better or the work is done."""
         scale = Scale.of(self.tables, alone=False)
         sketches = sorted(self._sketches(scale), key=_hope, reverse=True)
-        drafts: list[Draft] = []
+        solved: dict[Parts, Draft | None] = {}
         best: tuple[Worth, ...] | None = None
-        weighed = 0
         for sketch in sketches:
             if best is not None and sketch.hoped <= best:
-                return drafts, weighed, self._proof(best, scale)
+                return solved, self._proof(best, scale)
             needed = sum(self._cost(*part) for part in sketch.parts if part not in self.solved)
-            if weighed and needed > self.work:
-                return drafts, weighed, "none"
-            weighed += 1
-            plan = self._solve(sketch.parts)
+            if solved and needed > self.work:
+                return solved, "none"
+            solved[sketch.parts] = plan = self._solve(sketch.parts)
             if plan is not None:
-                drafts.append(plan)
                 found = worth(plan, self.order)
                 best = found if best is None or found > best else best
         if all(len(sketch.parts) == 1 for sketch in sketches):  # no set of positions has a plan that was not sketched
-            return drafts, weighed, "exhausted"
-        return drafts, weighed, self._proof(best, scale)
+            return solved, "exhausted"
+        return solved, self._proof(best, scale)
 
-    def _other_single_passes(self, drafts: Sequence[Draft]) -> Iterator[Draft]:
-        """Yield the plans of one pass that are not among some plans, where the work allows all of them."""
-        there = [one.passes[0].position.capture for one in drafts if len(one.passes) == 1]
+    def _other_single_passes(self, solved: Collection[Parts]) -> dict[Parts, Draft | None]:
+        """Return the plans of one pass that are not among some plans, where the work allows all of them."""
         everything = tuple(range(len(self.job.deliverables)))
-        others = [number for number, position in enumerate(self.positions) if position.capture not in there]
-        missing = (self._cost(number, everything) for number in others if (number, everything) not in self.solved)
-        if sum(missing) <= self.work:
-            yield from (plan for number in others if (plan := self._solve(((number, everything),))) is not None)
+        singles = [(number, everything) for number in range(len(self.positions))]
+        others = [part for part in singles if (part,) not in solved]
+        needed = sum(self._cost(*part) for part in others if part not in self.solved)
+        return {(part,): self._solve((part,)) for part in others} if needed <= self.work else {}
 
     def _proof(self, best: tuple[Worth, ...] | None, scale: Scale) -> Proof:
         """Return whether the plans that were never sketched can come before the best one.
@@ -535,8 +545,12 @@ class _Together:
 def _steps_a_frame(capture: Capture) -> int:
     """Return how many steps of work a frame takes."""
     side = 1 + max(capture.raster.width, capture.raster.height) // _SIDE_A_STEP
-    is_curved = capture.usable_area is not None or bool(lens_bounds(capture))
-    return side * (_CURVED_COSTS if is_curved else 1)
+    return side * (_CURVED_COSTS if _is_cut(capture) else 1)
+
+
+def _is_cut(capture: Capture) -> bool:
+    """Whether a lens or a usable area leaves less than the whole raster; asked of areas that are none, too."""
+    return capture.usable_area is not None or bool(lens_bounds(capture))
 
 
 def _hope(sketch: _Sketch) -> tuple[Worth, ...]:

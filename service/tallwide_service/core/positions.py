@@ -18,7 +18,7 @@ from tallwide_service.core.production import captures_of
 from tallwide_service.core.recording import as_recorded
 from tallwide_service.core.region import lens_bounds, usable_region
 from tallwide_service.core.subject import carried_subject
-from tallwide_service.errors import CannotBeMet, Fault
+from tallwide_service.errors import CannotBeMet, Fault, NoneFound
 
 ROLLS: tuple[Roll, ...] = (0, 90, 270)
 
@@ -102,12 +102,13 @@ class Pass:
     """A position and what comes out of it.
 
     `unheld` is what the job's objective alone would give, where a frame would then miss its minimum
-    oversampling and all minimums are held instead.
+    oversampling and all minimums are held instead. `is_proven` is whether no search for them ended early.
     """
 
     position: Position
     takes: tuple[Take, ...]
     unheld: tuple[Take, ...] | None = None
+    is_proven: bool = True
 
     @property
     def has_enough(self) -> bool:
@@ -217,9 +218,7 @@ def _placed(
     return placement, (free.width, free.height) == (placement.rect.width, placement.rect.height)
 
 
-def planned(
-    job: Job, position: Position, indices: tuple[int, ...], *, asks_for_cover: bool = True, explains: bool = False
-) -> Pass:
+def planned(job: Job, position: Position, indices: tuple[int, ...]) -> Pass:
     """Return some deliverables as a plan has them come out of a position.
 
     The job's objective decides, as long as every frame reaches its minimum oversampling: where one
@@ -231,15 +230,28 @@ def planned(
         If there are no places for them, enough pixels or not.
     """
     judged = replace(position, framing=replace(position.framing, minimums=None))
-    free = together(job, judged, indices, asks_for_cover=asks_for_cover, explains=explains)
+    free = together(job, judged, indices, explains=False)
     if free.has_enough or len(indices) == 1:
         return free
-    held = replace(position, framing=replace(position.framing, minimums="held"))
     try:
-        found = together(job, held, indices, asks_for_cover=asks_for_cover, explains=False)
+        found = holding_minimums(job, position, indices)
+    except NoneFound:
+        return replace(free, is_proven=False)
     except CannotBeMet:
         return free
-    return replace(found, unheld=free.takes)
+    return replace(found, unheld=free.takes, is_proven=free.is_proven and found.is_proven)
+
+
+def holding_minimums(job: Job, position: Position, indices: tuple[int, ...], *, asks_for_cover: bool = True) -> Pass:
+    """Return some deliverables as they come out of a position with all their minimum oversamplings held.
+
+    Raises
+    ------
+    CannotBeMet
+        If no places reach them all.
+    """
+    held = replace(position, framing=replace(position.framing, minimums="held"))
+    return together(job, held, indices, asks_for_cover=asks_for_cover, explains=False)
 
 
 def together(
@@ -260,9 +272,10 @@ def together(
         ground, solution = ground_of(view), solve(view, explains=explains)
     except CannotBeMet as error:
         raise at_pointer(error, position.pointer) from error
-    free = None
+    free, is_proven = None, solution.certificate.gap == 0
     if asks_for_cover and lens_bounds(position.capture):
-        free = solve(replace(view, capture=without_lens_bounds(position.capture))).extractions
+        uncut = solve(replace(view, capture=without_lens_bounds(position.capture)))
+        free, is_proven = uncut.extractions, is_proven and uncut.certificate.gap == 0
     takes = []
     for place, (index, extraction) in enumerate(zip(indices, solution.extractions, strict=True)):
         covered = None
@@ -270,7 +283,7 @@ def together(
             mine, theirs = extraction.rect, free[place].rect
             covered = (mine.width, mine.height) == (theirs.width, theirs.height)
         takes.append(_take(index, job.deliverables[index], extraction, ground, covered))
-    return Pass(position, tuple(takes))
+    return Pass(position, tuple(takes), is_proven=is_proven)
 
 
 def _take(index: int, deliverable: Deliverable, extraction: Extraction, ground: Ground, covered: bool | None) -> Take:
@@ -293,4 +306,4 @@ def at_pointer(error: CannotBeMet, pointer: str, saying: str = "{}") -> CannotBe
         else fault
         for fault in error.faults
     )
-    return CannotBeMet(saying.format(error), faults)
+    return type(error)(saying.format(error), faults)

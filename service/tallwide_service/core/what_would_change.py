@@ -13,7 +13,15 @@ from fractions import Fraction
 from tallwide.answers import ChangeoverLimit, Flip, Mend, Rect, Size, WhatWouldChange
 from tallwide.job import LARGEST_SIDE_PX, Capture, Criterion, Job, Production, Raster, exact
 from tallwide_service.core.optics import edges_mm, pixel_mm
-from tallwide_service.core.positions import Pass, Position, Take, alone, have_enough, planned, without_lens_bounds
+from tallwide_service.core.positions import (
+    Pass,
+    Position,
+    Take,
+    alone,
+    have_enough,
+    holding_minimums,
+    without_lens_bounds,
+)
 from tallwide_service.core.production import fit, minutes_taken
 from tallwide_service.core.recording import rolling_minutes
 from tallwide_service.core.standing import UNASKED, Draft, worth
@@ -267,12 +275,15 @@ class _Trial:
         return shared and len(self.one.takes) > MOST_FRAMES_MENDED
 
     def takes(self, capture: Capture) -> tuple[Take, ...] | None:
-        """Return what comes out of the pass with another capture; `None` where a frame does not fit."""
+        """Return what comes out of the pass with another capture; `None` where a frame does not fit.
+
+        Frames on one point hold their minimums: a plan does where they can be reached.
+        """
         position = replace(self.position, capture=capture)
         if self.job.framing.arrangement == "shared_point":
             try:
                 indices = tuple(take.index for take in self.one.takes)
-                return planned(self.job, position, indices, asks_for_cover=False).takes
+                return holding_minimums(self.job, position, indices, asks_for_cover=False).takes
             except CannotBeMet:
                 return None
         # Deliverables without a raster ask for nothing.
