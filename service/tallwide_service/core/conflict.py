@@ -47,13 +47,17 @@ def refuse_too_small(job: Job, wanted: Sequence[Rect]) -> None:
     """
     faults = []
     for index, (frame, rect) in enumerate(zip(job.deliverables, wanted, strict=True)):
-        width, height = least_size(job, frame)
-        if rect.width < width or rect.height < height:
+        if _is_too_small(job, frame, rect):
             detail = f"{_below(job, index, rect)}, alone"
             faults.append(Fault(f"/deliverables/{index}/minimum_oversampling", detail))
     if faults:
         named = (*faults, Fault("/framing/minimums", "held: " + faults[0].detail))
         raise CannotBeMet("the minimum oversamplings cannot be held: " + faults[0].detail, named)
+
+
+def _is_too_small(job: Job, frame: Deliverable, rect: Rect) -> bool:
+    width, height = least_size(job, frame)
+    return rect.width < width or rect.height < height
 
 
 def _below(job: Job, index: int, rect: Rect) -> str:
@@ -138,7 +142,7 @@ def _how_far(pointer: str, job: Job, ground: Ground, rects: Sequence[Rect]) -> s
         short = (
             _below(job, index, rect)
             for index, (frame, rect) in enumerate(zip(job.deliverables, rects, strict=True))
-            if rect.width < (least := least_size(job, frame))[0] or rect.height < least[1]
+            if _is_too_small(job, frame, rect)
         )
         return "where they are judged alone, " + "; ".join(short)
     if pointer == "/framing/match":
