@@ -162,10 +162,7 @@ def solve_together(
 
 def best_sizes(together: Together, most_looks: int = MOST_LOOKS) -> Found:
     """Return the sizes that are best, but for near ties, after so many looks at most."""
-    field = together.field
-    if not int(field.counts.min()):
-        return Found({}, 0, None)
-    return search(field, measure_of(together), most_looks, slopes_of(together))
+    return search(together.field, measure_of(together), most_looks, slopes_of(together))
 
 
 def best_placed(together: Together, found: Found, wanted: Sequence[Rect]) -> tuple[Sizes, Placed] | None:
