@@ -8,13 +8,15 @@ upright x = raster height - recorded y, upright y = recorded x.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from fractions import Fraction
 from functools import lru_cache
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 from tallwide.answers import Rect
 from tallwide.job import Capture, Number, Raster, Roll, SqueezeAxis, exact
+
+Value = TypeVar("Value")
 
 
 class Sides(NamedTuple):
@@ -64,18 +66,17 @@ def opposite_roll(roll: Roll) -> Roll:
 
 
 def upright_sides_to_recorded(sides: Iterable[Fraction], roll: Roll) -> Sides:
-    """Return upright side values (left, top, right, bottom) by the recorded raster's sides.
+    """Return upright side values (left, top, right, bottom) by the recorded raster's sides."""
+    return Sides(*by_recorded_side(tuple(sides), roll))
+
+
+def by_recorded_side(upright: Sequence[Value], roll: Roll) -> tuple[Value, ...]:
+    """Return what is given for the upright left, top, right and bottom in the order of the recorded ones.
 
     Under roll 90 the scene's left is the recorded bottom, its top the recorded left.
     """
-    left, top, right, bottom = sides
-    if roll == 90:
-        return Sides(top, right, bottom, left)
-    if roll == 180:
-        return Sides(right, bottom, left, top)
-    if roll == 270:
-        return Sides(bottom, left, top, right)
-    return Sides(left, top, right, bottom)
+    turns = roll // 90
+    return tuple(upright[(side + turns) % 4] for side in range(4))
 
 
 def upright_fraction_to_recorded(x: Fraction, y: Fraction, roll: Roll) -> tuple[Fraction, Fraction]:

@@ -13,6 +13,7 @@ from types import MappingProxyType
 import numpy as np
 
 from tallwide.answers import Extraction, Margin
+from tallwide.geometry import by_recorded_side
 from tallwide.job import LARGEST_SIDE_PX, Deliverable, Raster, Roll, exact
 from tallwide_service.core.clip_columns import FRAME_COLUMNS, VERDICTS, Column
 from tallwide_service.core.extraction import Frame
@@ -180,9 +181,7 @@ def has_short_margins(deliverable: Deliverable) -> bool:
 
 def room_columns(columns: Mapping[str, Column], roll: Roll) -> tuple[Column, ...]:
     """Return the columns of the room at the recorded left, top, right and bottom."""
-    turns = roll // 90
-    # Under roll 90 the recorded left is the scene's top.
-    return tuple(columns[f"reframe_room_{_ROOM[(place + turns) % 4]}_px"] for place in range(4))
+    return tuple(columns[f"reframe_room_{side}_px"] for side in by_recorded_side(_ROOM, roll))
 
 
 def _fill_nothing(columns: Mapping[str, Column]) -> None:

@@ -8,6 +8,7 @@ from fractions import Fraction
 
 import numpy as np
 
+from tallwide.geometry import by_recorded_side
 from tallwide.job import LARGEST_SIDE_PX, Align, Deliverable, Framing, Roll, exact
 from tallwide_service.core.clip_columns import ClipTable, Column
 from tallwide_service.core.exact_columns import Flags, Long, Ratios, common_multiple, is_short
@@ -121,9 +122,7 @@ class UnlikeClips:
         given = self.columns["protection_each_side"]
         own = [Ratios.same(share, len(given)) for share in deliverable.protection.shares()]
         upright = [Ratios.written(given).where(~np.isnan(given), each) for each in own]
-        # Under roll 90 the scene's top is the recorded left.
-        turns = self.roll // 90
-        return tuple(upright[(place + turns) % 4] for place in range(4))
+        return by_recorded_side(upright, self.roll)
 
     def _align(self, align: Align) -> tuple[Ratios, Ratios]:
         """Return the align point as shares of the recorded frame's width and height."""
