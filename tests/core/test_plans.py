@@ -201,6 +201,7 @@ def test_a_larger_sensor_never_loses_feasibility_on_a_given_point_either(job, ob
     except CannotBeMet:
         return
     after = find_plans(on_larger_sensor(job, wider, higher))
+    assert (before.proof, after.proof) == ("exhausted", "exhausted")
     assert after.drafts[0].is_feasible >= before.drafts[0].is_feasible
 
 
