@@ -13,7 +13,6 @@ from tallwide.job import Aspect, Capture, Deliverable, Job, Raster
 from tallwide_service.core import orientation
 from tallwide_service.errors import CannotBeMet
 
-WIDE_HD = Deliverable(label="wide", raster=Raster(1920, 1080))
 WIDE_UHD = Deliverable(label="wide", raster=Raster(3840, 2160))
 TALL_HD = Deliverable(label="tall", raster=Raster(1080, 1920))
 TALL_UHD = Deliverable(label="tall", raster=Raster(2160, 3840))

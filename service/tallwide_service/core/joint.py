@@ -33,8 +33,6 @@ from tallwide_service.core.joint_slopes import Slopes
 from tallwide_service.core.joint_tables import AxisTable, Side, Whole, axis_table
 from tallwide_service.errors import CannotBeMet
 
-Places = list[Rect]
-
 
 @total_ordering
 class Product:

@@ -86,10 +86,6 @@ class Edges:
     right: Whole
     bottom: Whole
 
-    def hold(self, rect: Rect) -> Truth:
-        """Which of them hold a rectangle."""
-        return (self.left <= rect.x) & (self.top <= rect.y) & (self.right >= rect.right) & (self.bottom >= rect.bottom)
-
 
 class Looks:
     """Questions about sizes over cells, answered for many at once; counts what it has been asked."""

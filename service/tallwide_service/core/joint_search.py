@@ -77,9 +77,9 @@ class Measure:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """What a search found: sizes that are best but for near ties, with a t; cells looked at; what is left unproven."""
+    """What a search found: sizes that are best but for near ties; cells looked at; what is left unproven."""
 
-    sizes: dict[Sizes, tuple[int, int]]
+    sizes: set[Sizes]
     cases: int
     left: Sizes | None
 
@@ -92,7 +92,7 @@ def search(field: Field, measure: Measure, most_looks: int = MOST_LOOKS, slopes:
     alive = (bounds >= 0).all(axis=0)
     cells, bounds = cells[:, alive], bounds[:, alive]
     rows = measure.rows(bounds)
-    found: dict[Sizes, tuple[int, int]] = {}
+    found: set[Sizes] = set()
     best: tuple[Whole, float] | None = None
     cases = 1
     while cells.shape[1]:
@@ -110,7 +110,7 @@ def search(field: Field, measure: Measure, most_looks: int = MOST_LOOKS, slopes:
         looked, bound = cells[:, batch], bounds[:, batch]
         x, y = _likely_t(looks, looked, bound)
         values = looks.value(np.concatenate([np.stack([x - 1, x, y - 1, y]), looked[4:]]), bound)
-        best = _keep_best(found, best, measure, (x, y), values)
+        best = _keep_best(found, best, measure, values)
         looks.is_thorough = best is None
         is_left = (values != bound).any(axis=0)
         if not looks.outers:
@@ -198,11 +198,7 @@ def _around(field: Field, root: Cells, t: tuple[int, int]) -> Cells:
 
 
 def _keep_best(
-    found: dict[Sizes, tuple[int, int]],
-    best: tuple[Whole, float] | None,
-    measure: Measure,
-    at: tuple[Whole, Whole],
-    values: Whole,
+    found: set[Sizes], best: tuple[Whole, float] | None, measure: Measure, values: Whole
 ) -> tuple[Whole, float] | None:
     """Take in values that are not worse than the best; drop what they beat."""
     real = np.flatnonzero((values >= 0).all(axis=0))
@@ -215,14 +211,13 @@ def _keep_best(
         is_higher = best is None or tuple(top[0]) != tuple(best[0]) or top[1] > best[1]
         best = top if is_higher or best is None else best
     good = real[measure.not_worse(rows, best)]
-    for place in good.tolist():
-        found.setdefault(tuple(values[:, place].tolist()), (int(at[0][place]), int(at[1][place])))
+    found.update(tuple(sizes) for sizes in values[:, good].T.tolist())
     if found:
         kept = list(found)
         keep = measure.not_worse(measure.rows(np.array(kept, dtype=np.int64).T), best)
         for sizes, stays in zip(kept, keep.tolist(), strict=True):
             if not stays:
-                del found[sizes]
+                found.remove(sizes)
     return best
 
 
