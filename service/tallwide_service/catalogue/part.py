@@ -167,31 +167,35 @@ def do_part(plan: Plan, folder: Path, number: int, solver: ClipSolver) -> int:
     part = plan.parts[number]
     source = plan.sources[part.source]
     labels = [deliverable.label for deliverable in plan.deliverables]
-    tally, refused, clips = Tally(len(labels)), [], 0
-    frames_file, refused_file = (file_of(folder, kind, number, plan.form) for kind in (FRAMES, REFUSED))
-    frames_file.parent.mkdir(parents=True, exist_ok=True)
-    aside = aside_of(frames_file)
+    tally, clips, refused_rows = Tally(len(labels)), 0, 0
+    files = {kind: file_of(folder, kind, number, plan.form) for kind in (FRAMES, REFUSED)}
+    asides = {kind: aside_of(file) for kind, file in files.items()}
+    for file in files.values():
+        file.parent.mkdir(parents=True, exist_ok=True)
     try:
-        with FrameWriter(aside, plan.form) as writer:
+        # Rows that are set aside are written as they come: a part of nothing else would fill the memory.
+        with FrameWriter(asides[FRAMES], plan.form) as writer, asides[REFUSED].open("wb") as refused_file:
             for block in blocks_of(source, part, plan.mapping):
                 found = solver.solve(block.table)
                 writer.write(frame_batch(block.rows, block.ids, found, labels))
                 tally.add(block, found)
-                refused.extend(_refusals(block, found, labels))
+                refused = _refusals(block, found, labels)
+                refused_file.writelines(orjson.dumps(line, option=orjson.OPT_APPEND_NEWLINE) for line in refused)
+                refused_rows += len(refused)
                 clips += len(block.rows) + len(block.aside)
-        written = _facts(aside)
-        aside.replace(frames_file)
+        written = {kind: _facts(aside) for kind, aside in asides.items()}
+        for kind, aside in asides.items():
+            aside.replace(files[kind])
     finally:
-        aside.unlink(missing_ok=True)
-    lines = b"".join(orjson.dumps(line, option=orjson.OPT_APPEND_NEWLINE) for line in refused)
-    write_whole(refused_file, lines)
+        for aside in asides.values():
+            aside.unlink(missing_ok=True)
     record = {
         "plan": plan.identity,
         "part": number,
         "clips": clips,
         "rows": writer.rows,
-        FRAMES: written,
-        REFUSED: {"bytes": len(lines), "sha256": hashlib.sha256(lines).hexdigest(), "rows": len(refused)},
+        FRAMES: written[FRAMES],
+        REFUSED: {**written[REFUSED], "rows": refused_rows},
         **tally.document(),
     }
     write_whole(file_of(folder, DONE, number, plan.form), orjson.dumps(record, option=orjson.OPT_APPEND_NEWLINE))
