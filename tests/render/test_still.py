@@ -39,6 +39,10 @@ def test_a_tiff_holds_the_picture_to_the_bit_as_other_programs_read_it(size):
     pixels = np.random.default_rng(7).integers(0, 256, (size[1], size[0], 3), dtype=np.uint8)
     file = still_tiff(Image.fromarray(pixels))
     assert (tifffile.imread(io.BytesIO(file)) == pixels).all()
+    with tifffile.TiffFile(io.BytesIO(file)) as read:
+        # TIFF 6.0, section 6, required fields of RGB images.
+        assert set(read.pages[0].tags.keys()) >= {256, 257, 258, 259, 262, 273, 277, 278, 279, 282, 283, 296}
+        assert read.pages[0].tags["XResolution"].value == read.pages[0].tags["YResolution"].value == (1, 1)
     with Image.open(io.BytesIO(file)) as read:
         assert read.mode == "RGB"
         assert (np.asarray(read) == pixels).all()

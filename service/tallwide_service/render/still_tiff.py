@@ -14,7 +14,7 @@ from PIL import Image
 from zlib_ng import zlib_ng
 
 _STRIP_ROWS = 64
-_SHORT, _LONG = 3, 4
+_SHORT, _LONG, _RATIONAL = 3, 4, 5
 _HEADER_BYTES = 8
 
 
@@ -54,7 +54,10 @@ def _directory(width: int, height: int, offsets: list[int], sizes: list[int], at
         (277, _SHORT, [3]),  # samples per pixel
         (278, _LONG, [_STRIP_ROWS]),
         (279, _LONG, sizes),
+        (282, _RATIONAL, [1, 1]),  # resolution across and down, which section 6 requires: square pixels
+        (283, _RATIONAL, [1, 1]),
         (284, _SHORT, [1]),  # samples stand pixel by pixel
+        (296, _SHORT, [1]),  # no unit of resolution
         (317, _SHORT, [2]),  # differences from the left
     )
     entries, behind = [], b""
@@ -63,8 +66,9 @@ def _directory(width: int, height: int, offsets: list[int], sizes: list[int], at
         packed = struct.pack(f"<{len(values)}{'H' if kind == _SHORT else 'I'}", *values)
         if len(packed) > 4:
             field = struct.pack("<I", first + len(behind))
-            behind += packed + b"\0" * (len(packed) % 4)
+            behind += packed
         else:
             field = packed.ljust(4, b"\0")
-        entries.append(struct.pack("<HHI", tag, kind, len(values)) + field)
+        count = len(values) // 2 if kind == _RATIONAL else len(values)
+        entries.append(struct.pack("<HHI", tag, kind, count) + field)
     return struct.pack("<H", len(fields)) + b"".join(entries) + struct.pack("<I", 0) + behind
