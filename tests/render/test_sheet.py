@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 from dataclasses import replace
 
@@ -34,7 +35,7 @@ from tallwide_service.render.page import Area, Page, Words
 from tallwide_service.render.pdf import pages_pdf, upright_box
 from tallwide_service.render.sheet import sheet_pages, write_changeover
 from tallwide_service.render.sheet_drawings import draw_pictures, shown_pictures
-from tallwide_service.render.sheet_words import typeset
+from tallwide_service.render.sheet_words import rig_words, typeset
 
 CAPTURE = Capture(
     label="Heron, full height",
@@ -203,20 +204,44 @@ def test_the_change_over_is_the_plans_own_for_rig_and_mode():
         assert any(text.startswith(start) for text in words), step
 
 
-def test_a_later_change_over_lists_what_differs_from_an_earlier_one():
-    """The camera is turned one way for one frame, then the other: most of the list would be said twice."""
-    changeover = tuple(
-        ChangeoverStep(code, f"{code} {said}", into)
-        for into, turned in ((1, "roll 90"), (2, "roll 270"))
-        for code, said in (("hold", "still"), ("mount", turned), ("cards", "checked"))
-    )
+def changeover_words(*passes: tuple[tuple[str, str], ...]) -> list[str]:
+    """The words of a list of change-overs, into the second pass and those after it."""
+    steps = tuple(ChangeoverStep(code, text, into) for into, each in enumerate(passes, start=1) for code, text in each)
     column = Column(210, 297, Type())
     column.turn()
-    write_changeover(column, changeover, passes=3)
-    words = words_of([Page(210, 297, "", "", tuple(column.pages[0]))])
-    assert [text for text in words if "roll" in text] == ["mount roll 90", "mount roll 270"]
-    assert words.count("hold still") == 1
-    assert any(text.startswith("Change-over into pass 3 of 3: as into pass 2") for text in words)
+    write_changeover(column, steps, passes=len(passes) + 1)
+    return words_of([Page(210, 297, "", "", tuple(column.pages[0]))])
+
+
+def test_a_later_change_over_lists_what_differs_from_an_earlier_one():
+    """The camera is turned one way for one frame, then the other: most of the list would be said twice."""
+    first, second = (
+        (("hold", "still"), ("mount", turned), ("cards", "checked")) for turned in ("to roll 90", "to roll 270")
+    )
+    words = changeover_words(first, second)
+    assert [text for text in words if "roll" in text] == ["to roll 90", "to roll 270"]
+    assert words.count("still") == 1
+    assert any(text.startswith("Change-over into pass 3 of 3: as into pass 2, with these") for text in words)
+    assert "Change-over into pass 3 of 3: as into pass 2" in changeover_words(first, first)
+
+
+def test_a_change_over_of_other_steps_stands_whole():
+    """Nobody goes over to a mode because the list before it did, and nobody leaves blocked what stands in both."""
+    turn, mode = (("hold", "still"), ("mount", "upright")), (("mode", "Go over to B."),)
+    words = changeover_words(turn + mode, turn)
+    assert words.count("upright") == 2
+    assert "Change-over into pass 3 of 3" in words
+    cables, fans, cards = (("blocked", text) for text in ("cables", "fans", "cards"))
+    words = changeover_words((*turn, cables, fans), (*turn, fans, cards))
+    assert (words.count("cables"), words.count("fans"), words.count("cards")) == (1, 2, 1)
+    assert words.count("still") == 1
+
+
+def test_a_squeezed_picture_has_a_scale_across_and_one_down():
+    squeezed = Job(replace(CAPTURE, squeeze=2), (Deliverable("wide", raster=Raster(3840, 1600)),))
+    (caption,) = (text for text in words_of(sheet_of(squeezed)) if text.startswith("As decided"))
+    across, down = map(float, re.search(r"1 mm is ([\d.]+) × ([\d.]+) px", caption).groups())
+    assert down == pytest.approx(2 * across, rel=0.01)
 
 
 def test_the_rig_stands_on_the_sheet_with_all_cautions(tmp_path):
@@ -231,11 +256,18 @@ def test_the_rig_stands_on_the_sheet_with_all_cautions(tmp_path):
         "the lens support misses the axis by 6 mm",
         "cables have 0 of 40 mm at the right face",
         "tilt plate is not said to be rated for roll 90",
+        "Upright nothing whose room is stated is blocked.",
     ):
         assert words in text, words
     said = set(words_of(sheet_of(job)))
     for caution in orientation(job).cautions:
         assert any(caution.startswith(line) for line in said if len(line) > 20), caution
+
+
+def test_what_nobody_says_of_a_rig_is_not_called_free():
+    said = list(rig_words(replace(RIG, room=()), rig_check(replace(RIG, room=()), 90)))
+    assert "At roll 90 whether anything is blocked is not said." in said
+    assert not any("nothing" in text for text in said)
 
 
 def test_the_viewers_verdict_stands_below_its_frame(tmp_path):

@@ -95,6 +95,11 @@ def blocked_sides(rig: Rig, roll: Roll, standing_on: Face) -> tuple[BlockedSide,
     return tuple(blocked)
 
 
+def says_room(rig: Rig, roll: Roll) -> bool:
+    """Whether the rig says of anything how much room it has at a roll."""
+    return any(_room(need, roll) is not None for need in rig.room)
+
+
 def _room(need: RoomNeed, roll: Roll) -> Number | None:
     return {0: need.upright_mm, 90: need.roll_90_mm, 270: need.roll_270_mm}.get(roll)
 

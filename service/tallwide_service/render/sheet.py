@@ -153,9 +153,9 @@ def _drawings(column: Column, job: Job, pictures: Sequence[Shown], most_mm: floa
         notes.append("Grey box: the subject.")
     if any(shown.job.capture.lens and shown.job.capture.lens.image_circle_mm for shown in pictures):
         notes.append("Grey curve: the image circle, where it cuts the picture.")
-    if job.capture.usable_area is not None:
+    if any(shown.job.capture.usable_area is not None for shown in pictures):
         notes.append("Grey lines: the usable area.")
-    if job.capture.squeeze != 1:
+    if any(shown.job.capture.squeeze != 1 for shown in pictures):
         notes.append("Drawn desqueezed.")
     if notes:
         column.write(" ".join(notes), SIDE_MM, column.type.tiny, SOFT)
@@ -278,7 +278,7 @@ def _advice(column: Column, job: Job, advice: OrientationAdvice, plan: Plan) -> 
         marks, texts = zip(*frames, strict=True)
         column.list_in_two("The plan's frames, on what each pass records", texts, marks)
     rolls = {job.capture.roll, *(one.roll for one in plan.passes)}
-    rig = [text for check in advice.rig if check.roll in rolls for text in rig_words(check)]
+    rig = [text for check in advice.rig if job.rig and check.roll in rolls for text in rig_words(job.rig, check)]
     reasons = plan_reasons(plan, rig)
     if reasons:
         column.list_in_two("Reasons", [typeset(text) for text in reasons])
@@ -290,18 +290,27 @@ def _advice(column: Column, job: Job, advice: OrientationAdvice, plan: Plan) -> 
 
 
 def write_changeover(column: Column, changeover: Sequence[ChangeoverStep], *, passes: int) -> None:
-    """Write the steps into each pass; those of a later one only as far as they differ."""
-    before: list[ChangeoverStep] = []
+    """Write the steps into each pass; those of a later one of the same kinds only as far as they differ."""
+    written, said = 0, dict[str, list[str]]()
     for into, group in groupby(changeover, key=lambda step: step.pass_index):
         steps = list(group)
+        texts = _texts_by_kind(steps)
         title = f"Change-over into pass {into + 1} of {passes}"
-        if before and {step.code for step in steps} <= {step.code for step in before}:
-            said = {step.text for step in before}
-            steps = [step for step in steps if step.text not in said]
-            title += f": as into pass {before[0].pass_index + 1}, with these steps in place of those of the same kind"
+        if texts.keys() == said.keys():
+            # A list that lacks a kind of step, or has one more, stands whole: who reads it must not do the missing one.
+            steps = [step for step in steps if texts[step.code] != said[step.code]]
+            title += f": as into pass {written + 1}"
+            title += ", with these steps in place of those of the same kind" if steps else ""
         else:
-            before = steps
+            written, said = into, texts
         column.list_in_two(title, [step.text for step in steps], range(1, len(steps) + 1))
+
+
+def _texts_by_kind(steps: Sequence[ChangeoverStep]) -> dict[str, list[str]]:
+    texts: dict[str, list[str]] = {}
+    for step in steps:
+        texts.setdefault(step.code, []).append(step.text)
+    return texts
 
 
 def _foot(column: Column, decision_id: str, engine_version: str) -> None:

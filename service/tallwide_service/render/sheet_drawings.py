@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from tallwide.answers import Extraction, Plan, RealRect
-from tallwide.job import Job, MonitorFeed, Overlay, Picture, Roll
+from tallwide.job import Capture, Job, MonitorFeed, Overlay, Picture, Roll
 from tallwide_service.core.chart import scene_ratio
 from tallwide_service.core.extraction import Solution
 from tallwide_service.core.positions import position_at
@@ -86,8 +86,8 @@ def draw_pictures(column: Column, pictures: Sequence[Shown], *, most_mm: float) 
     for shown, (width, height), slot in zip(pictures, sizes, slots, strict=True):
         place = RealRect(x, floor - height, width, height)
         column.add(*_drawn(shown, place), *body_top(place, shown.job.capture.roll))
-        scale = shown.job.capture.upright_raster.height / height
-        below.append((x, wrapped(f"{shown.caption} 1 mm is {scale:,.1f} px.", column.type.tiny, slot)))
+        caption = f"{shown.caption} 1 mm is {_scale(shown.job.capture, width, height)} px."
+        below.append((x, wrapped(caption, column.type.tiny, slot)))
         x += slot + GAP_MM
     is_upside_down = any(shown.job.capture.roll == 180 for shown in pictures)
     top = floor + 0.7 + (MARK_MM if is_upside_down else 0)
@@ -97,6 +97,13 @@ def draw_pictures(column: Column, pictures: Sequence[Shown], *, most_mm: float) 
             column.write(line, left, column.type.tiny, SOFT)
             column.y += column.type.tiny * LINE
     column.y = top + max(len(lines) for _, lines in below) * column.type.tiny * LINE + 0.8
+
+
+def _scale(capture: Capture, width: float, height: float) -> str:
+    """Return how many pixels are on a mm: across and down where a squeeze or the photosites make them differ."""
+    raster = capture.upright_raster
+    across, down = f"{raster.width / width:,.1f}", f"{raster.height / height:,.1f}"
+    return down if across == down else f"{across} × {down}"
 
 
 def _sizes(pictures: Sequence[Shown], measure: float, most_mm: float) -> list[tuple[float, float]]:

@@ -6,8 +6,9 @@ import re
 from collections.abc import Iterable, Iterator
 
 from tallwide.answers import Extraction, EyeLimit, Margin, Plan, PlannedPass, RigCheck, SubjectRoom
-from tallwide.job import Capture
+from tallwide.job import Capture, Rig
 from tallwide_service.core.reasons import MARGIN_CODES
+from tallwide_service.core.rig import says_room
 
 _VERDICTS = {"enough": "enough", "at_limit": "exactly enough", "short": "too few"}
 # Between two numbers a times sign; what stands in quotes is somebody's name and stays as it is.
@@ -140,8 +141,8 @@ def plan_reasons(plan: Plan, rig: Iterable[str]) -> list[str]:
     return [reason.text for reason in plan.reasons if reason.code not in codes and reason.text not in said]
 
 
-def rig_words(check: RigCheck) -> Iterator[str]:
-    """Yield how a rig fits at one roll."""
+def rig_words(rig: Rig, check: RigCheck) -> Iterator[str]:
+    """Yield how a rig fits at one roll, and what nobody has said of it."""
     carries = {None: "; whether it may carry is not said", True: ", said to carry it", False: ""}[check.may_carry]
     at = "Upright" if check.roll == 0 else f"At roll {check.roll}"
     if check.may_carry is not False:
@@ -152,5 +153,7 @@ def rig_words(check: RigCheck) -> Iterator[str]:
         yield f"{at} the support's post stays as long as it is."
     if check.support_reaches:
         yield f"{at} the lens support reaches the axis."
-    if not check.blocked:
-        yield f"{at} nothing that is stated is blocked."
+    if not says_room(rig, check.roll):
+        yield f"{at} whether anything is blocked is not said."
+    elif not check.blocked:
+        yield f"{at} nothing whose room is stated is blocked."
