@@ -237,6 +237,13 @@ def test_a_change_over_of_other_steps_stands_whole():
     assert words.count("still") == 1
 
 
+@pytest.mark.parametrize("protection", [Protection(each_side=0), Protection(each_side=0.02)])
+def test_the_sheet_explains_only_lines_that_are_drawn(protection):
+    (page,) = sheet_of(Job(CAPTURE, (Deliverable("tall", aspect=Aspect("9:16"), protection=protection),)))
+    is_drawn = any(isinstance(item, Area) and item.kind == "protection" for item in page.items)
+    assert any("protection" in text for text in words_of([page]) if "dashes" in text) is is_drawn
+
+
 def test_a_squeezed_picture_has_a_scale_across_and_one_down():
     squeezed = Job(replace(CAPTURE, squeeze=2), (Deliverable("wide", raster=Raster(3840, 1600)),))
     (caption,) = (text for text in words_of(sheet_of(squeezed)) if text.startswith("As decided"))

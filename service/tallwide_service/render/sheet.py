@@ -145,7 +145,7 @@ def _facts(column: Column, capture: Capture) -> None:
 def _drawings(column: Column, job: Job, pictures: Sequence[Shown], most_mm: float) -> None:
     draw_pictures(column, pictures, most_mm=most_mm)
     notes = []
-    if any(each.protection is not None for each in job.deliverables):
+    if any(each.protection_rect != each.rect for shown in pictures for each in shown.extractions):
         notes.append("Thin dashes: protection.")
     if any(shown.job.capture.roll for shown in pictures):
         notes.append("Triangle: the body's top.")
