@@ -15,6 +15,27 @@ from dataclasses import dataclass
 from pathlib import Path
 
 
+def family(pid: int) -> Iterator[int]:
+    """Yield a process and all that it, or a thread of it, started."""
+    yield pid
+    for task in Path(f"/proc/{pid}/task").glob("*/children"):
+        try:
+            children = task.read_text(encoding="ascii").split()
+        except OSError:
+            continue  # it has ended
+        for child in children:
+            yield from family(int(child))
+
+
+def memory_mb(pid: int, which: str = "VmRSS") -> float:
+    """Return the memory of a process, now or (`VmHWM`) at its highest; 0 for one that has ended."""
+    with contextlib.suppress(OSError):
+        for line in Path(f"/proc/{pid}/status").read_text(encoding="ascii").splitlines():
+            if line.startswith(which + ":"):
+                return int(line.split()[1]) / 1024
+    return 0.0
+
+
 @dataclass
 class Running:
     """A service that runs, with its workers in a process group of its own."""
@@ -35,13 +56,7 @@ class Running:
 
     def workers(self) -> list[int]:
         """Return the process ids of the service and all that it started."""
-        found, ahead = [], [self.process.pid]
-        while ahead:
-            pid = ahead.pop()
-            found.append(pid)
-            with contextlib.suppress(OSError):
-                ahead += map(int, Path(f"/proc/{pid}/task/{pid}/children").read_text(encoding="ascii").split())
-        return found
+        return [*family(self.process.pid)]
 
     def cpu_seconds(self) -> float:
         """Return the processor time that the service has used."""
@@ -54,13 +69,7 @@ class Running:
 
     def memory_mb(self, which: str = "VmRSS") -> float:
         """Return the memory of the largest process, now or (`VmHWM`) at its highest."""
-        found = [0]
-        for pid in self.workers():
-            with contextlib.suppress(OSError):
-                for line in Path(f"/proc/{pid}/status").read_text(encoding="ascii").splitlines():
-                    if line.startswith(which + ":"):
-                        found.append(int(line.split()[1]))
-        return max(found) / 1024
+        return max(memory_mb(pid, which) for pid in self.workers())
 
     def forget_highest(self) -> None:
         """Let the highest memory count from now on."""

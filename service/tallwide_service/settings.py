@@ -100,7 +100,7 @@ class Settings:
     port: int = setting(8080, whole(1, 65_535), "port to listen on")
     workers: int = setting(1, whole(1, 256), "processes")
     threads: int = setting(2, whole(1, 64), "requests computed at a time, per process; slow ones leave a place free")
-    waiting: int = setting(16, whole(0, 512), "requests that may wait for their turn, and slow ones; more get 429")
+    waiting: int = setting(16, whole(0, 512), "requests that may wait, per process, and as many slow; more get 429")
     wait_s: float = setting(1.0, seconds(0.01, 60), "how long a request may wait for its turn; then it gets 429")
     deadline_s: float = setting(10.0, seconds(0.1, 600), "how long a request may compute; then it gets 503")
     drain_s: float = setting(1.0, seconds(0, 10), "how long /readyz says 503 after SIGTERM before no call is taken")

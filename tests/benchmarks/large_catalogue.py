@@ -14,13 +14,14 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 from archive import WANTED, write_archive
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from running import family, memory_mb
+
 EVERY_S = 0.1
-PAGE_MB = 4096 / 1e6
 # What a clip may take on the disk: itself, and its frame.
 BYTES_A_CLIP = 200
 
@@ -64,29 +65,9 @@ def watched(process: subprocess.Popen[bytes]) -> float:
     """Wait for a process; return what it and all that it started were resident with at most, together, MB."""
     peak = 0.0
     while process.poll() is None:
-        peak = max(peak, sum(resident_mb(pid) for pid in family(process.pid)))
+        peak = max(peak, sum(map(memory_mb, family(process.pid))))
         time.sleep(EVERY_S)
     return peak
-
-
-def family(pid: int) -> Iterator[int]:
-    """Yield a process and all that it started."""
-    yield pid
-    for task in Path(f"/proc/{pid}/task").glob("*/children"):
-        try:
-            children = task.read_text(encoding="ascii").split()
-        except OSError:
-            continue  # it has ended
-        for child in children:
-            yield from family(int(child))
-
-
-def resident_mb(pid: int) -> float:
-    """Return what one process is resident with; 0 for one that has ended."""
-    try:
-        return int(Path(f"/proc/{pid}/statm").read_text(encoding="ascii").split()[1]) * PAGE_MB
-    except (OSError, IndexError):
-        return 0.0
 
 
 def size_mb(path: Path) -> float:

@@ -2,7 +2,7 @@
 
 TIFF 6.0 (Adobe, 1992) with its section 14, differencing predictor, and compression 8 of the Adobe Photoshop TIFF
 Technical Notes (2002), deflate. Written like a still's PNG, a strip at a time and with runs alone, because the common
-writer takes several times as long and half as much memory again.
+writer takes twice as long and goes beyond the bound on memory.
 """
 
 from __future__ import annotations
