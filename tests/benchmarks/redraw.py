@@ -2,7 +2,7 @@
 
 The service runs as `tallwide serve`, the page shows its sample (four frames on a shared point, an image circle, a
 subject). Each change is made as a hand makes it; what counts is the time from the event until the browser has painted
-the answer. It is held to a tenth of a second.
+the answer. It is held to a tenth of a second, and to a quarter where the service is still at a sweep that was given up.
 """
 
 from __future__ import annotations
@@ -20,7 +20,9 @@ from playwright.sync_api import Page, sync_playwright
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from running import running
 
-HELD_TO_MS = 100
+HELD_TO_MS, BESIDE_A_SWEEP_MS = 100, 250
+# After this the page has asked for the sweep, which takes longer.
+REST_MS = 250
 CHROMIUM = "/usr/bin/chromium"
 
 
@@ -69,6 +71,16 @@ def turned(page: Page, rounds: int) -> list[float]:
     return [redrawn_ms(page, page.locator(".turn").click) for _ in range(max(4, rounds // 4))]
 
 
+def turned_after_rests(page: Page, rounds: int) -> list[float]:
+    """The camera turned while the service computes the sweep of the turn before."""
+
+    def turn() -> float:
+        page.wait_for_timeout(REST_MS)
+        return redrawn_ms(page, page.locator(".turn").click)
+
+    return [turn() for _ in range(max(4, rounds // 4))]
+
+
 def slid(page: Page, rounds: int) -> list[float]:
     """The slider under the strip."""
     page.locator("#strip input").focus()
@@ -78,11 +90,11 @@ def slid(page: Page, rounds: int) -> list[float]:
     ]
 
 
-CHANGES = (key_steps, dragged, dragged_subject, typed, turned, slid)
+CHANGES = (key_steps, dragged, dragged_subject, typed, turned, turned_after_rests, slid)
 
 
 def rows(rounds: int) -> list[Row]:
-    """Return the time to redraw after each kind of change: the 95th percentile, held to a tenth of a second."""
+    """Return the time to redraw after each kind of change: the 95th percentile, against its bound."""
     arguments = ["--no-sandbox"] if os.geteuid() == 0 else []
     found = []
     with running() as service, sync_playwright() as playwright:
@@ -100,7 +112,7 @@ def rows(rounds: int) -> list[Row]:
                     measured=f"median {median(taken):.0f} ms, longest {max(taken):.0f} ms of {len(taken)}",
                     peer="",
                     value=quantile(taken, 0.95),
-                    bound=HELD_TO_MS,
+                    bound=BESIDE_A_SWEEP_MS if change is turned_after_rests else HELD_TO_MS,
                     way="at most",
                     unit=" ms",
                 )

@@ -14,7 +14,7 @@ from entrance.conftest import ask
 from tallwide_service import create_app
 from tallwide_service.api.entrance import layer
 from tallwide_service.api.entrance.names import Routes, trace_id
-from tallwide_service.api.entrance.usual import MOST_KINDS, kind_of
+from tallwide_service.api.entrance.usual import MOST_KINDS, SLOW_S, kind_of
 from tallwide_service.api.problems import Problem
 from tallwide_service.limits import LIMITS
 from tallwide_service.settings import Settings
@@ -213,7 +213,7 @@ def test_a_slow_call_that_has_waited_in_vain_leaves_nothing_taken(entrance):
 
 def test_what_calls_have_cost_is_learned_from_the_time_of_their_own_thread(entrance):
     def work(environ) -> bytes:
-        until = time.thread_time() + (0.02 if "HTTP_SLOW" in environ else 0.0)
+        until = time.thread_time() + (2 * SLOW_S if "HTTP_SLOW" in environ else 0.0)
         while time.thread_time() < until:
             pass
         return b"done"

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-SLOW_S = 0.005
+# What a page waits for while a hand moves, frames on one point in a circle too, takes less: it must not queue behind
+# the sweeps and plans that the page asked for before and has given up.
+SLOW_S = 0.025
 MOST_KINDS = 4_096
 # Frames that depend on each other, regions that are not the raster, many solutions instead of one.
 DEAR = (b'"shared_point"', b'"image_circle_mm"', b'"usable_area"', b'"sweep"')
