@@ -68,6 +68,38 @@ def test_a_body_that_ends_early_is_an_error_each_time_it_is_asked():
             coming.read(10)
 
 
+class Broken(Source):
+    """A body whose sender is gone after so many pieces; asked again, there is nothing wrong."""
+
+    def read(self, size):
+        piece = super().read(size)
+        if not piece and self.asked == 3:
+            raise OSError("gone")
+        return piece
+
+
+def test_a_body_that_broke_off_before_it_was_taken_is_not_read_again_and_is_no_whole_one():
+    source = Broken(pieces=2)
+    coming = Coming(source, None)
+    assert coming.read(10)
+    assert until(lambda: source.asked == 3 and coming._thread is None)
+    with pytest.raises(ConnectionError):
+        list(iter(lambda: coming.read(100), b""))
+    assert source.asked == 3
+
+
+def test_a_thread_that_cannot_be_started_keeps_no_place(monkeypatch):
+    def fail(_):
+        raise RuntimeError("can't start new thread")
+
+    monkeypatch.setattr(threading.Thread, "start", fail)
+    coming, left = Coming(Source(pieces=1), None), []
+    with pytest.raises(RuntimeError):
+        coming.read(10)
+    coming.leave(lambda: left.append(True))
+    assert left
+
+
 def test_a_silent_sender_is_not_waited_for_and_keeps_the_place_until_he_goes(monkeypatch):
     monkeypatch.setattr(streams, "LIMITS", replace(LIMITS, batch_silence_s=0.1))
     places, source = Places(1), Source(waits=True)

@@ -37,7 +37,7 @@ class Coming:
         self._source, self._length = source, length
         self._piece_bytes = PIECE_BYTES if length is None else ANNOUNCED_PIECE_BYTES
         self._pieces: Queue[bytes | None] = Queue(LIMITS.batch_read_ahead_bytes // self._piece_bytes)
-        self._rest, self._is_whole, self._is_left = b"", True, False
+        self._rest, self._is_begun, self._is_whole, self._is_left = b"", False, True, False
         self._after: Callable[[], None] | None = None
         self._thread: threading.Thread | None = None
         self._lock = threading.Lock()
@@ -60,9 +60,8 @@ class Coming:
         ConnectionError
             If it ends before as much has come as was announced.
         """
-        if self._thread is None:
-            self._thread = threading.Thread(target=self._read_ahead, name="stream", daemon=True)
-            self._thread.start()
+        if not self._is_begun:
+            self._begin()
         if not self._rest:
             try:
                 piece = self._pieces.get(timeout=LIMITS.batch_silence_s)
@@ -76,6 +75,13 @@ class Coming:
             self._rest = piece
         piece, self._rest = self._rest[:size], self._rest[size:]
         return piece
+
+    def _begin(self) -> None:
+        self._is_begun = True
+        with self._lock:  # which the thread needs to end: it is known before, and not at all where it cannot start
+            thread = threading.Thread(target=self._read_ahead, name="stream", daemon=True)
+            thread.start()
+            self._thread = thread
 
     def _read_ahead(self) -> None:
         try:
