@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import sys
 from collections.abc import Iterator
 from contextlib import ExitStack
@@ -12,6 +11,9 @@ from pathlib import Path
 from typing import IO, Any
 
 from tallwide.cli import DONE, REFUSED, UsageError, add_command, client_of, reaches_service
+
+# Of a file of answers: it may be cut within the first, or be that of an empty batch.
+BEGINNINGS = (b'{"line":1,', b'{"end":')
 
 
 def add_commands(commands: Any) -> None:
@@ -65,17 +67,18 @@ def go_on(out: IO[bytes], lines: Iterator[bytes], counts: dict[str, int], option
         If the file holds anything but the beginning of this batch's answers.
     """
     out.seek(0)
-    end = 0
+    end, is_own = 0, True
     for written in out:
+        is_own = end > 0 or written.startswith(BEGINNINGS)
         answer = _answer_in(written)
         if answer is None or answer.get("end"):
             break
         asked = next(lines, None)
-        if asked is None or answer.get("line") != counts["lines"] + 1 or answer.get("id") != _id_in(asked):
+        if asked is None or not _is_answer_to(asked, counts["lines"] + 1, answer):
             raise UsageError(f"{options.out} does not hold answers to {options.lines}, from the first line on")
         count(counts, answer.get("status", 0))
         end += len(written)
-    if end == 0 and os.fstat(out.fileno()).st_size:
+    if not is_own:
         raise UsageError(f"{options.out} is there, and is no answer to a batch")
     out.truncate(end)
     out.seek(end)
@@ -88,6 +91,12 @@ def _answer_in(written: bytes) -> dict[str, Any] | None:
     except (ValueError, RecursionError):
         return None
     return answer if isinstance(answer, dict) and written.endswith(b"\n") else None
+
+
+def _is_answer_to(line: bytes, number: int, answer: dict[str, Any]) -> bool:
+    """Whether an answer is this line's; one that was refused for its name, or could not be read, has none."""
+    is_named = answer.get("id") == _id_in(line) or (answer.get("id") is None and answer.get("status") != 200)
+    return is_named and answer.get("line") == number
 
 
 def _id_in(line: bytes) -> Any:

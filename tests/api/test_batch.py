@@ -8,6 +8,7 @@ import json
 from dataclasses import replace
 
 import pytest
+from flask import request
 
 from tallwide_service import create_app
 from tallwide_service.api import batch
@@ -109,8 +110,9 @@ def test_pictures_and_files_come_in_base64(client):
         ('{"endpoint": "margins", "job": 1, "id": 9007199254740992}', 422, "invalid-line", ["/id"]),
         ('{"endpoint": "margins", "job": 1, "id": "\\ud800"}', 422, "invalid-line", ["/id"]),
         ('{"endpoint": "margins", "job": 1, "media_type": "a\\r\\nb/c"}', 422, "invalid-line", ["/media_type"]),
-        ('{"endpoint": "no-such", "job": 1}', 404, None, None),
-        ('{"endpoint": "limits", "job": 1}', 405, None, None),
+        ('{"endpoint": "no-such", "job": 1}', 422, "invalid-line", ["/endpoint"]),
+        ('{"endpoint": "limits", "job": 1}', 422, "invalid-line", ["/endpoint"]),
+        ('{"endpoint": "handoff/no-such", "job": 1}', 404, None, None),
         ('{"endpoint": "margins", "media_type": "image/png", "job": 1}', 422, "invalid-job", [""]),
     ],
 )
@@ -122,6 +124,26 @@ def test_what_is_wrong_stays_on_its_line(client, written, status, kind, pointers
     assert bad["problem"]["type"] == (f"/problems/{kind}" if kind else "about:blank")
     assert [fault["pointer"] for fault in bad["problem"].get("errors", [])] == (pointers or [])
     assert end == {"end": True, "complete": True, "lines": 3, "answers": 2, "problems": 1}
+
+
+@pytest.mark.parametrize("wrong", ["{}", '{"endpoint": "no-such", "job": 1}', '{"endpoint": 1}', '{"other": 1}'])
+@pytest.mark.parametrize(
+    ("name", "said"), [('"a"', "a"), ("7", 7), ("null", None), ("[1]", None), ('"' + "x" * 500 + '"', None)]
+)
+def test_a_wrong_line_keeps_its_name_where_that_can_be_said(client, wrong, name, said):
+    got, _ = answers(client, f'{{"id": {name}, {wrong[1:]}'.replace(", }", "}"))
+    assert (got["status"], got["id"]) == (422, said)
+
+
+def test_a_line_that_never_ends_is_no_way_to_stay(client, monkeypatch):
+    """Bytes come, a line does not: time is looked at all the same."""
+    monkeypatch.setattr(batch, "LIMITS", replace(LIMITS, batch_s=-1))
+    monkeypatch.setattr(batch, "PIECE_BYTES", 10)
+    source = io.BytesIO(b"x" * 1_000)
+    with client.application.test_request_context("/v1/batch", method="POST"):
+        (end,) = batch.answered(source, batch.Asking(client.application, request.environ))
+    assert json.loads(end)["problem"]["detail"] == "a batch has at most -1 seconds, not more than -1"
+    assert source.tell() <= 10
 
 
 def test_empty_lines_are_counted_and_an_empty_batch_is_whole(client):
@@ -219,7 +241,5 @@ def test_answers_of_slow_lines_go_out_before_the_batch_is_done(monkeypatch):
     app = create_app()
     source = io.BytesIO((line("margins", EXAMPLE_JOB) * 4).encode())
     with app.test_request_context("/v1/batch", method="POST"):
-        from flask import request  # noqa: PLC0415 - of this context
-
         parts = list(batch.answered(source, batch.Asking(app, request.environ)))
     assert [part.count(b"\n") for part in parts] == [1, 1, 1, 1, 1]

@@ -6,6 +6,7 @@ import contextlib
 import json
 import os
 import pickle
+import re
 import socket
 import subprocess
 import sys
@@ -309,7 +310,7 @@ def test_the_command_reads_standard_input_and_ends_with_1_where_a_line_was_refus
     assert answers[-1]["problems"] == 1
 
 
-@pytest.mark.parametrize("kept", [0, 1, 3, 3.5, 6, 7])
+@pytest.mark.parametrize("kept", [0, 0.5, 1, 3, 3.5, 6, 7])
 def test_the_command_goes_on_where_it_broke_off(jobs_file, tmp_path, kept, monkeypatch):
     out = tmp_path / "answers.ndjson"
     assert main(["batch", str(jobs_file), "--out", str(out)]) == 0
@@ -338,6 +339,35 @@ def test_lines_are_numbered_on_where_the_command_goes_on(jobs_file, tmp_path):
     out.write_bytes(b"".join(whole.splitlines(keepends=True)[:2]))
     main(["batch", str(jobs_file), "--out", str(out)])
     assert out.read_bytes() == whole
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        b'{"id": "a", "endpoint": "no-such", "job": 1}',
+        b'{"id": "a", "job": 1}',
+        b'{"id": ["a"], "endpoint": "margins", "job": 1}',
+        b'{"id": "a", "id": "b"}',
+        b'{"id": "a", ',
+    ],
+)
+def test_the_command_goes_on_behind_a_line_that_was_refused(jobs_file, tmp_path, wrong):
+    jobs_file.write_bytes(wrong + b"\n" + jobs_file.read_bytes())
+    out = tmp_path / "answers.ndjson"
+    assert main(["batch", str(jobs_file), "--out", str(out)]) == 1
+    whole = out.read_bytes()
+    out.write_bytes(b"".join(whole.splitlines(keepends=True)[:3]))
+    assert main(["batch", str(jobs_file), "--out", str(out)]) == 1
+    without_request_ids = [re.sub(rb'"request_id":"[^"]*"', b"", each) for each in (whole, out.read_bytes())]
+    assert without_request_ids[0] == without_request_ids[1]
+
+
+def test_an_empty_batch_may_be_asked_again(tmp_path):
+    jobs, out = tmp_path / "jobs.ndjson", tmp_path / "answers.ndjson"
+    jobs.write_bytes(b"\n")
+    for _ in range(2):
+        assert main(["batch", str(jobs), "--out", str(out)]) == 0
+    assert json.loads(out.read_bytes())["lines"] == 0
 
 
 @pytest.mark.parametrize(

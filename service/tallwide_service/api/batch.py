@@ -16,12 +16,13 @@ import json
 import logging
 import re
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any, NamedTuple
 
 import orjson
 from flask import Flask, Response, current_app, request
 from flask_smorest import Blueprint
+from werkzeug.exceptions import HTTPException
 
 from tallwide_service.api.body import JSON_TYPE, json_document, refuse_coding, refuse_unknown_parameters, too_large
 from tallwide_service.api.documented import EXAMPLE_QUERY_JOB, refusals
@@ -54,7 +55,6 @@ blueprint = Blueprint("batch", __name__, description="Many jobs in one call.")
 class Line(NamedTuple):
     """What one line asks: `endpoint` is the path below /v1, `job` what would be the body there."""
 
-    id: str | int | None
     endpoint: str
     job: Any
     media_type: str | None
@@ -107,11 +107,14 @@ def answered(source: Any, ask: Asking) -> Iterator[bytes]:
             if done and (line is None or size > PART_BYTES or now_s - sent_s > PART_S):
                 yield b"".join(done)
                 done, size, sent_s = [], 0, now_s
-            if line is None:
-                continue
-            stopped = ask.reason_to_stop() or _too_much(counts["lines"], now_s - ends_s)
+            # Also while a line is still coming in: one without an end is no way to stay for ever.
+            stopped = ask.reason_to_stop() or _too_late(now_s - ends_s)
             if stopped is not None:
                 break
+            if line is None:
+                continue
+            if counts["lines"] == LIMITS.batch_lines:
+                raise too_large("a batch", LIMITS.batch_lines, f"more than {LIMITS.batch_lines}", "lines")
             counts["lines"] += 1
             if not line.strip():
                 continue
@@ -131,13 +134,9 @@ def answered(source: Any, ask: Asking) -> Iterator[bytes]:
     yield b"".join([*done, orjson.dumps(end, option=orjson.OPT_APPEND_NEWLINE)])
 
 
-def _too_much(lines: int, late_s: float) -> Problem | None:
-    """Return the problem of a batch that has had as many lines or as much time as one may have."""
-    if lines == LIMITS.batch_lines:
-        return too_large("a batch", LIMITS.batch_lines, f"more than {LIMITS.batch_lines}", "lines")
-    if late_s > 0:
-        return too_large("a batch", LIMITS.batch_s, f"more than {LIMITS.batch_s}", "seconds")
-    return None
+def _too_late(late_s: float) -> Problem | None:
+    """Return the problem of a batch that has had as much time as one may have."""
+    return too_large("a batch", LIMITS.batch_s, f"more than {LIMITS.batch_s}", "seconds") if late_s > 0 else None
 
 
 class Asking:
@@ -161,8 +160,10 @@ class Asking:
         identity: str | int | None = None
         path = PATH
         try:
-            asked = read_line(line)
-            identity, path = asked.id, f"/v1/{asked.endpoint}"
+            document, is_quick = read_line(line)
+            identity = name_in(document)
+            asked = asked_in(document, is_quick=is_quick)
+            path = f"/v1/{asked.endpoint}"
             status, written = self._piece(self._asked, path, asked, line)
         except Problem as problem:
             status, written = self._refused(problem, path)
@@ -185,6 +186,7 @@ class Asking:
             else:
                 self._count(frames)
                 return 200, b'"answer":' + answer.rstrip()
+        self._refuse_what_is_no_endpoint(path)
         environ = self._environ_of(path, job_text(line.decode("utf-8")).encode("utf-8"))
         environ["HTTP_ACCEPT"] = asked.media_type or f"{JSON_TYPE}, */*;q=0.1"
         status, media_type, answer = self._called(environ)
@@ -194,6 +196,12 @@ class Asking:
         if media_type == JSON_TYPE:
             return status, b'"answer":' + answer.rstrip()
         return status, b'"media_type":%s,"base64":"%s"' % (orjson.dumps(media_type), base64.b64encode(answer))
+
+    def _refuse_what_is_no_endpoint(self, path: str) -> None:
+        try:
+            self._app.url_map.bind("").match(path, method="POST")
+        except HTTPException:
+            raise wrong_line([("/endpoint", "no endpoint of this name takes a job")]) from None
 
     def _count(self, frames: int) -> None:
         self.environ["tallwide.items"] = self.environ.get("tallwide.items", 0) + frames
@@ -240,31 +248,53 @@ def _problem_member(problem: bytes) -> bytes:
     return b'"problem":' + problem.rstrip()
 
 
-def read_line(line: bytes) -> Line:
+def read_line(line: bytes) -> tuple[Any, bool]:
+    """Return the JSON value in a line, and whether the quick way may be tried with it.
+
+    Raises
+    ------
+    Problem
+        If it is too long or no JSON.
+    """
+    if len(line) > LIMITS.batch_line_bytes:
+        most = LIMITS.batch_line_bytes
+        raise too_large("a line", most, f"more than {most}", "bytes")
+    try:
+        # A job that alone would be too long goes to its endpoint to be refused.
+        return quick_document(line), len(line) <= LIMITS.body_bytes
+    except Doubt:
+        # A job stands one level deeper here than alone; its own endpoint looks at its levels again.
+        return json_document(line, levels=LIMITS.nesting + 1), False
+
+
+def name_in(document: Any) -> str | int | None:
+    """Return the caller's name for a line, however wrong the rest of it is; none where it has none that can be said."""
+    identity = document.get("id") if isinstance(document, dict) else None
+    is_text = isinstance(identity, str) and len(identity) <= LIMITS.id_characters and not has_half_pair(identity)
+    is_whole = isinstance(identity, int) and not isinstance(identity, bool) and abs(identity) < 2**53
+    return identity if is_text or is_whole else None
+
+
+def asked_in(document: Any, *, is_quick: bool) -> Line:
     """Return what a line asks.
 
     Raises
     ------
     Problem
-        If it is too long, no JSON, or does not say which endpoint is asked what.
+        If it does not say which endpoint is asked what.
     """
-    if len(line) > LIMITS.batch_line_bytes:
-        most = LIMITS.batch_line_bytes
-        raise too_large("a line", most, f"more than {most}", "bytes")
-    # A job that alone would be too long goes to its endpoint to be refused.
-    is_quick = len(line) <= LIMITS.body_bytes
-    try:
-        document = quick_document(line)
-    except Doubt:
-        # A job stands one level deeper here than alone; its own endpoint looks at its levels again.
-        document, is_quick = json_document(line, levels=LIMITS.nesting + 1), False
     faults = list(_line_faults(document))
     if faults:
-        detail = "; ".join(f"{pointer or 'the line'}: {fault}" for pointer, fault in faults)
-        named = [{"pointer": pointer, "detail": fault} for pointer, fault in faults]
-        raise Problem(422, "invalid-line", "The line cannot be asked", detail, faults=named)
+        raise wrong_line(faults)
     media_type = document.get("media_type")
-    return Line(document.get("id"), document["endpoint"], document["job"], media_type, is_quick and media_type is None)
+    return Line(document["endpoint"], document["job"], media_type, is_quick and media_type is None)
+
+
+def wrong_line(faults: Sequence[tuple[str, str]]) -> Problem:
+    """Return the problem of a line with faults, each a pointer and a sentence."""
+    detail = "; ".join(f"{pointer or 'the line'}: {fault}" for pointer, fault in faults)
+    named = [{"pointer": pointer, "detail": fault} for pointer, fault in faults]
+    return Problem(422, "invalid-line", "The line cannot be asked", detail, faults=named)
 
 
 def job_text(line: str) -> str:
@@ -292,14 +322,9 @@ def _line_faults(document: Any) -> Iterator[tuple[str, str]]:
     unknown = [name for name in document.keys() - MEMBERS if not name.startswith("_")]
     if unknown:
         yield "/" + min(unknown)[:40].replace("~", "~0").replace("/", "~1"), "no such member"
-    identity = document.get("id")
-    is_text = isinstance(identity, str) and len(identity) <= LIMITS.id_characters and not has_half_pair(identity)
-    is_whole = isinstance(identity, int) and not isinstance(identity, bool) and abs(identity) < 2**53
-    if identity is not None and not (is_text or is_whole):
-        yield (
-            "/id",
-            f"must be a string of at most {LIMITS.id_characters} characters, or a whole number of 53 bits",
-        )
+    if document.get("id") is not None and name_in(document) is None:
+        most = LIMITS.id_characters
+        yield "/id", f"must be a string of at most {most} characters, or a whole number of 53 bits"
     endpoint = document.get("endpoint")
     if not isinstance(endpoint, str) or not ENDPOINT.fullmatch(endpoint) or endpoint == "batch":
         yield "/endpoint", 'must be what stands after /v1/ in the path of an endpoint that takes a job: "extractions"'
@@ -320,7 +345,8 @@ DESCRIPTION = (
     'comes in base64. Lines are answered in order while they come in: `{"line", "id", "status", "answer"}` (or '
     '`"media_type", "base64"`), or `{"line", "id", "status", "problem"}`. The last line is `{"end": true, "complete", '
     '"lines", "answers", "problems"}`, with a `problem` where the batch was not read to its end. Without it, what '
-    "came before is whole, and the rest is not answered. Take answers while you send: no more than "
+    "came before is whole, and the rest is not answered. That a body broke off is seen by its Content-Length; one sent "
+    "in chunks may look whole then, so compare `lines` with what you sent. Take answers while you send: no more than "
     "`batch_read_ahead_bytes` is read ahead of what is answered."
 )
 
