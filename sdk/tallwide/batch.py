@@ -87,9 +87,8 @@ def answered_lines(transport: Transport, lines: Iterable[Line], done: int) -> It
             try:
                 for answer in _block(transport, block[done - first :], done):
                     error = answer.error
-                    if error is not None and error.retryable and transport.has_waited(error, attempt):
-                        attempt += 1
-                        break
+                    if error is not None and transport.is_worth_another_try(error, attempt):
+                        raise error  # which ends the call: nothing is computed for nobody while this side waits
                     done, attempt = answer.line, 0
                     yield answer
             except TallwideError as error:

@@ -121,14 +121,14 @@ class Transport:
 
     def has_waited(self, error: TallwideError, attempt: int) -> bool:
         """Wait before another try; return false at once where it is not worth one."""
-        if not self._is_worth_another_try(error, attempt):
+        if not self.is_worth_another_try(error, attempt):
             return False
         wait_s = self._wait_s(error, attempt)
         LOG.info("attempt %d failed (%s); again in %.2f s", attempt + 1, error, wait_s)
         time.sleep(wait_s)
         return True
 
-    def _is_worth_another_try(self, error: TallwideError, attempt: int) -> bool:
+    def is_worth_another_try(self, error: TallwideError, attempt: int) -> bool:
         """Whether the reason may pass, soon enough to be waited for."""
         return error.retryable and attempt < self._retries and (_retry_after_s(error) or 0) <= LONGEST_RETRY_AFTER_S
 

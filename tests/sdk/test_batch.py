@@ -152,6 +152,23 @@ def test_a_batch_that_stays_broken_says_how_many_lines_are_answered(job, misbeha
     assert (again.answered, str(again)) == (3, str(cut.value))
 
 
+def test_while_a_busy_line_is_waited_for_nothing_more_is_computed(job, misbehaving, monkeypatch):
+    server = misbehaving(streaming(upto=2, last=busy(3) + b" " * 100_000), streaming())
+    seen = []
+    stream, wait = Transport.stream, Transport.has_waited
+
+    def watched(*arguments, **options):
+        try:
+            yield from stream(*arguments, **options)
+        finally:
+            seen.append("ended")
+
+    monkeypatch.setattr(Transport, "stream", watched)
+    monkeypatch.setattr(Transport, "has_waited", lambda *arguments: seen.append("waits") or wait(*arguments))
+    assert len(list(Client(server.url, retries=1).batch(lines(job, 5)))) == 5
+    assert seen == ["ended", "waits", "ended"]
+
+
 def test_a_line_that_stays_busy_has_that_problem_and_the_others_are_answered(job, misbehaving):
     def step(handler):
         body = handler.server.seen[-1]["body"]
