@@ -7,7 +7,7 @@ refused by any other sentence is a fault of the service or of its description.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from collections.abc import Mapping
 from typing import Any
 
 # Kinds of problems that are not about a request's form: it was read, and found to ask for what there is not.
@@ -23,61 +23,57 @@ AFTER_READING = frozenset(
     }
 )
 
-
-@dataclass(frozen=True, slots=True)
-class Rule:
-    """What a fault says, and why JSON Schema cannot."""
-
-    sentence: str
-    why: str
-
-
-TWO_MEMBERS = "compares one member with another"
-ARITHMETIC = "computes with the value, or with several"
-BYTES = "counts bytes or bits of a value of any kind"
-CONDITION = "a condition on another member's value, said in the member's description instead of an if and a then"
-RULES = (
-    Rule(r"must be 0 or at least 0\.000000001 in size", ARITHMETIC),
-    Rule(r"must have at most two decimals", "multipleOf 0.01 is not decided alike by readers, who compute in doubles"),
-    Rule(r"an aspect must lie between 0\.05 and 20", ARITHMETIC),
-    Rule(r"the second number of an aspect must be greater than zero", ARITHMETIC),
-    Rule(r"its aspect must lie between 0\.05 and 20", ARITHMETIC),
-    Rule(r"a coordinate lies within 1000000000 of zero", ARITHMETIC),
-    Rule(r"a coordinate's denominator must not be zero", ARITHMETIC),
-    Rule(r"holds a whole number of more than 53 bits; write it as text", BYTES),
-    Rule(r"at most 32 members of your own are carried, not \d+", BYTES),
-    Rule(r"a member of your own has at most 16384 bytes, not \d+", BYTES),
-    Rule(r"is required with lens\.(image_circle|covered)_mm", CONDITION),
-    Rule(r"lies outside the raster of \d+ x \d+ px", TWO_MEMBERS),
-    Rule(r"is more than the \d+ lines of the raster", TWO_MEMBERS),
-    Rule(r"stands twice, with different heights", TWO_MEMBERS),
-    Rule(r"(left|top) and (right|bottom) leave nothing between them", ARITHMETIC),
-    Rule(r"needs the arrangement shared_point", CONDITION),
-    Rule(r"is given with shade frame, and with no other", CONDITION),
-    Rule(r"belongs to the spaces [a-z, ]+, not to [a-z]+", CONDITION),
-    Rule(r"is required for the space [a-z]+", CONDITION),
-    Rule(r"must have at most 4096 points and corners together, not \d+", ARITHMETIC),
-    Rule(r"the container's crop leaves no picture", ARITHMETIC),
-    Rule(r"the picture does not lie inside the file", ARITHMETIC),
-    Rule(r"must be one line of printable characters", "which characters are printable stands in Unicode's tables"),
-    Rule(r"must be a pointer into the job, such as /framing/point/y", TWO_MEMBERS),
-    Rule(r"stands beside settings, which have their own", CONDITION),
-    Rule(r"must be at least least_mm", TWO_MEMBERS),
-    Rule(r"is less than the takes of a single pass need: .* minutes, without any change-over", ARITHMETIC),
-    Rule(r"no deliverable has this label", TWO_MEMBERS),
-    Rule(r"is the label of deliverable \d+ too", TWO_MEMBERS),
-    Rule(r"differs from the raster's .* by more than the aspect tolerance", ARITHMETIC),
-    Rule(r"frames lie inside each other in a circle", TWO_MEMBERS),
-)
+# Patterns of sentences, by the reason why JSON Schema cannot say what they say.
+RULES: Mapping[str, tuple[str, ...]] = {
+    "compares one member with another": (
+        r"lies outside the raster of \d+ x \d+ px",
+        r"is more than the \d+ lines of the raster",
+        r"stands twice, with different heights",
+        r"must be a pointer into the job, such as /framing/point/y",
+        r"must be at least least_mm",
+        r"no deliverable has this label",
+        r"is the label of deliverable \d+ too",
+        r"frames lie inside each other in a circle",
+    ),
+    "computes with the value, or with several": (
+        r"must be 0 or at least 0\.000000001 in size",
+        r"an aspect must lie between 0\.05 and 20",
+        r"the second number of an aspect must be greater than zero",
+        r"its aspect must lie between 0\.05 and 20",
+        r"a coordinate lies within 1000000000 of zero",
+        r"a coordinate's denominator must not be zero",
+        r"(left|top) and (right|bottom) leave nothing between them",
+        r"must have at most 4096 points and corners together, not \d+",
+        r"the container's crop leaves no picture",
+        r"the picture does not lie inside the file",
+        r"is less than the takes of a single pass need: .* minutes, without any change-over",
+        r"differs from the raster's .* by more than the aspect tolerance",
+    ),
+    "counts bytes or bits of a value of any kind": (
+        r"holds a whole number of more than 53 bits; write it as text",
+        r"at most 32 members of your own are carried, not \d+",
+        r"a member of your own has at most 16384 bytes, not \d+",
+    ),
+    "a condition on another member's value, said in the member's description instead of an if and a then": (
+        r"is required with lens\.(image_circle|covered)_mm",
+        r"needs the arrangement shared_point",
+        r"is given with shade frame, and with no other",
+        r"belongs to the spaces [a-z, ]+, not to [a-z]+",
+        r"is required for the space [a-z]+",
+        r"stands beside settings, which have their own",
+    ),
+    "multipleOf 0.01 is not decided alike by readers, who compute in doubles": (r"must have at most two decimals",),
+    "which characters are printable stands in Unicode's tables": (r"must be one line of printable characters",),
+}
 # A text in an address is any text by the pattern of base64url; whether it unpacks to a job is found by unpacking it.
 PACKED = re.compile(
     r"job is not base64url of a deflated \(zlib\) document|the deflated document in job is cut or followed"
 )
 
 
-def rule_of(sentence: str) -> Rule | None:
-    """Return the rule that a fault follows from; None where there is none."""
-    return next((rule for rule in RULES if re.fullmatch(rule.sentence, sentence)), None)
+def follows_from_a_rule(sentence: str) -> bool:
+    """Whether a fault follows from one of the rules."""
+    return any(re.fullmatch(pattern, sentence) for patterns in RULES.values() for pattern in patterns)
 
 
 def is_explained(problem: Any) -> bool:
@@ -89,5 +85,5 @@ def is_explained(problem: Any) -> bool:
         return PACKED.fullmatch(problem["detail"]) is not None
     if kind == "invalid-job":
         faults = problem.get("errors", [])
-        return bool(faults) and all(rule_of(fault["detail"]) for fault in faults)
+        return bool(faults) and all(follows_from_a_rule(fault["detail"]) for fault in faults)
     return kind in AFTER_READING

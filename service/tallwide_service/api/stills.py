@@ -94,6 +94,7 @@ def job_or_still_body() -> dict[str, Any]:
         "schema": {
             "type": "object",
             "required": ["job", "still"],
+            "additionalProperties": False,
             "properties": {
                 "job": {"$ref": "#/components/schemas/Job"},
                 "still": {"type": "string", "format": "binary", "description": "PNG, JPEG or TIFF."},
