@@ -71,12 +71,6 @@ class Running:
         """Return the memory of the largest process, now or (`VmHWM`) at its highest."""
         return max(memory_mb(pid, which) for pid in self.workers())
 
-    def forget_highest(self) -> None:
-        """Let the highest memory count from now on."""
-        for pid in self.workers():
-            with contextlib.suppress(OSError):
-                Path(f"/proc/{pid}/clear_refs").write_text("5", encoding="ascii")
-
 
 def free_port() -> int:
     """Return a port that nothing listens on."""
