@@ -7,7 +7,6 @@ decimals, one aspect for all, weights far apart, subjects, matched sides, nested
 from __future__ import annotations
 
 import argparse
-import contextlib
 import random
 import time
 from collections.abc import Iterable
@@ -17,7 +16,7 @@ from typing import Any
 from tallwide.job import Job
 from tallwide.wire import from_wire
 from tallwide_service.core import solve
-from tallwide_service.errors import CannotBeMet
+from tallwide_service.errors import CannotBeMet, NoneFound
 
 ASPECTS = ("16:9", "9:16", "4:5", "1:1", "2.39:1", "1.85:1", "4:3", "2:3", "3:1", "1:3", "0.7:1", "10:1", "1:10")
 GRIDS = ((1, 1, 1, 1), (2, 2, 2, 2), (2, 1, 2, 1), (1, 1, 2, 2), (4, 4, 8, 8), (2, 2, 1, 1), (16, 16, 2, 2))
@@ -94,8 +93,12 @@ def hunt(seeds: Iterable[int], frames: int) -> Worst:
     for seed in seeds:
         job = from_wire(Job, hostile_job(seed, frames))
         began = time.perf_counter()
-        with contextlib.suppress(CannotBeMet):
+        try:
             unproven += solve(job).certificate.gap > 0
+        except NoneFound:  # refused, but only because the search ended
+            unproven += 1
+        except CannotBeMet:
+            pass
         worst = max(worst, (time.perf_counter() - began, seed))
     return Worst(seed=worst[1], seconds=worst[0], unproven=unproven)
 

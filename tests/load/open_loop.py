@@ -47,7 +47,6 @@ class Spell:
     """All that became of the calls of one spell."""
 
     answers: list[Answer] = field(default_factory=list)
-    processor_s: float = 0.0  # what sending and receiving took
 
 
 class Connection:
@@ -94,7 +93,6 @@ def content_length(head: bytes) -> int:
 def put(port: int, calls: Iterable[Call]) -> Spell:
     """Make calls, in order of when they are due, each on a connection that is free by then or on a new one."""
     spell = Spell()
-    processor_began_s = time.process_time()
     gc.collect()
     gc.disable()  # answers make no cycles, and looking for some would delay what is due
     try:
@@ -102,7 +100,6 @@ def put(port: int, calls: Iterable[Call]) -> Spell:
             _put(port, iter(calls), spell, selector)
     finally:
         gc.enable()
-    spell.processor_s = time.process_time() - processor_began_s
     return spell
 
 
