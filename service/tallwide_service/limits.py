@@ -59,6 +59,8 @@ class Limits:
     plate_turned_px: int = 24_000_000
     plate_deep_px: int = 14_000_000
     plate_frame_px: int = 8_847_360
+    plate_frames_px: int = 16_588_800
+    plate_cut_px: int = 96_000_000
     plate_side_px: int = 16_384
     pull_multiple_px: int = 4_096
     map_places: int = 4_096

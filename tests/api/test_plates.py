@@ -348,3 +348,48 @@ def test_the_sheet_takes_a_still_under_its_drawing(client, photograph):
     assert with_still.data.startswith(b"%PDF-")
     assert b"/DCTDecode" in with_still.data
     assert b"/DCTDecode" not in plain.data
+
+
+def test_a_zip_of_more_pixels_than_memory_allows_is_refused_with_both_numbers(client, photograph):
+    frames = [{"label": f"{n}", "raster": {"width": 3840, "height": 2160}} for n in range(5)]
+    job = {**JOB, "deliverables": frames, "plate": {"output": "frames"}}
+    response = send(client, encoded(photograph), job)
+    assert response.status_code == 422
+    (fault,) = response.get_json()["errors"]
+    assert fault["pointer"] == "/deliverables"
+    assert str(LIMITS.plate_frames_px) in fault["detail"]
+    assert str(5 * 3840 * 2160) in fault["detail"]
+
+
+def test_a_zip_that_reads_the_still_again_and_again_is_refused_with_both_numbers(client):
+    still = Image.new("RGB", (6000, 4000), (90, 120, 60))
+    frames = [{"label": f"{n}", "raster": {"width": 1080, "height": 720}} for n in range(5)]
+    job = {
+        "capture": {"raster": {"width": 6000, "height": 4000}},
+        "deliverables": frames,
+        "plate": {"output": "frames"},
+    }
+    response = send(client, encoded(still, "JPEG"), job)
+    assert response.status_code == 422
+    (fault,) = response.get_json()["errors"]
+    assert fault["pointer"] == "/deliverables"
+    assert str(LIMITS.plate_cut_px) in fault["detail"]
+    assert str(5 * 6000 * 4000) in fault["detail"]
+    # Frames so small that they are cut from averages take few pixels.
+    job["plate"]["longest_side_px"] = 640
+    assert send(client, encoded(still, "JPEG"), job).status_code == 200
+
+
+def test_a_small_frame_is_the_still_filtered_to_its_size(client, photograph):
+    """Averages come first for frames a sixth of the still and less; Pillow's filter alone is the measure."""
+    whole = photograph.resize((3000, 2000), Image.Resampling.LANCZOS)
+    job = {
+        "capture": {"raster": {"width": 3000, "height": 2000}},
+        "deliverables": [{"label": "a", "aspect": "3:2"}],
+        "plate": {"output": "frames", "longest_side_px": 300},
+    }
+    with zipfile.ZipFile(io.BytesIO(send(client, encoded(whole), job).data)) as archive:
+        ours = pixels(archive.read("01_a.png")).astype(int)
+    theirs = np.asarray(whole.resize((300, 200), Image.Resampling.LANCZOS)).astype(int)
+    assert np.abs(ours - theirs).mean() < 0.5
+    assert np.abs(ours - theirs).max() < 12

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, NamedTuple
 
 from flask import Response
 from flask_smorest import Blueprint
@@ -114,33 +115,63 @@ def refuse_many_safe_areas(job: Job) -> None:
 
 def refuse_large_answer(job: Job, extractions: tuple[Extraction, ...], options: Plate) -> None:
     """Refuse pictures that are larger than is made of a still."""
-    from tallwide_service.render.plate import frame_size  # noqa: PLC0415 - decoders load when a still comes
-
-    sizes: list[tuple[str, int, int]] = []
-    recorded = job.capture.raster
     if options.output == "frames":
-        # The still stays while frames and their archive are made.
-        sizes.append(("/capture/raster", recorded.width * recorded.height, LIMITS.plate_turned_px))
-        for index, (deliverable, extraction) in enumerate(zip(job.deliverables, extractions, strict=True)):
-            width, height = frame_size(deliverable, extraction, longest_px=options.longest_side_px)
-            sizes.append((f"/deliverables/{index}/raster", width * height, LIMITS.plate_frame_px))
+        sizes = _sizes_of_frames(job, extractions, options)
     elif options.output == "burned_in":
-        view = view_of(job, extractions)
-        is_whole = job.picture is None or job.picture.view is not None
-        most = (LIMITS.plate_turned_px if view.roll else LIMITS.plate_px) if is_whole else LIMITS.plate_frame_px
-        sizes.append(("/picture", view.width * view.height, most))
-        if view.roll and not is_whole:
-            sizes.append(("/capture/raster", recorded.width * recorded.height, LIMITS.plate_turned_px))
+        sizes = _sizes_of_a_picture(job, extractions)
+    else:
+        return
     faults = tuple(
-        Fault(
-            pointer,
-            f"a picture made of a still has at most {most} px here, not {got}; plate.longest_side_px reduces it",
-        )
-        for pointer, got, most in sizes
-        if got > most
+        Fault(size.pointer, f"{size.what} at most {size.most} px, not {size.got}{size.remedy}")
+        for size in sizes
+        if size.got > size.most
     )
     if faults:
         raise CannotBeMet(faults[0].detail, faults)
+
+
+class _Size(NamedTuple):
+    """A size in pixels: where in the job it comes from, what has it, the most and what it is, what would reduce it."""
+
+    pointer: str
+    what: str
+    most: int
+    got: int
+    remedy: str = ""
+
+
+def _sizes_of_frames(job: Job, extractions: tuple[Extraction, ...], options: Plate) -> Iterator[_Size]:
+    """Yield what bounds a ZIP of frames: the still, which stays beside them, each one, and all together."""
+    from tallwide_service.render.plate import frame_size, reduction  # noqa: PLC0415 - decoders load when a still comes
+
+    remedy = "; plate.longest_side_px reduces them"
+    yield _still_of(job, "a still that frames are cut from has")
+    together = cut = 0
+    for index, (deliverable, extraction) in enumerate(zip(job.deliverables, extractions, strict=True)):
+        size = frame_size(deliverable, extraction, longest_px=options.longest_side_px)
+        got, rect = size[0] * size[1], extraction.rect
+        yield _Size(f"/deliverables/{index}/raster", "a frame of a ZIP has", LIMITS.plate_frame_px, got, remedy)
+        together += got
+        cut += rect.width * rect.height // reduction(rect, job.capture.roll, size) ** 2
+    yield _Size("/deliverables", "the frames of a ZIP have together", LIMITS.plate_frames_px, together, remedy)
+    few = "; fewer deliverables at a time, or smaller frames by plate.longest_side_px, take less"
+    yield _Size("/deliverables", "the frames of a ZIP are cut from", LIMITS.plate_cut_px, cut, few)
+
+
+def _sizes_of_a_picture(job: Job, extractions: tuple[Extraction, ...]) -> Iterator[_Size]:
+    """Yield what bounds a picture that is burned in: its size, and that of the still where both are held."""
+    view = view_of(job, extractions)
+    is_whole = job.picture is None or job.picture.view is not None
+    most = (LIMITS.plate_turned_px if view.roll else LIMITS.plate_px) if is_whole else LIMITS.plate_frame_px
+    yield _Size("/picture", "a picture that is burned in has here", most, view.width * view.height)
+    if view.roll and not is_whole:
+        yield _still_of(job, "a still that is turned has")
+
+
+def _still_of(job: Job, what: str) -> _Size:
+    """Return the size of a still that stays in memory beside what is made of it."""
+    raster = job.capture.raster
+    return _Size("/capture/raster", what, LIMITS.plate_turned_px, raster.width * raster.height)
 
 
 def post_overlay() -> Response:

@@ -9,6 +9,7 @@ import io
 import re
 import zipfile
 from collections.abc import Iterator
+from dataclasses import replace
 
 from PIL import Image, ImageDraw
 
@@ -19,7 +20,7 @@ from tallwide_service.render.overlay import overlay_scene
 from tallwide_service.render.palette import NEUTRAL, plate_colours
 from tallwide_service.render.ring_rows import ring_rows
 from tallwide_service.render.scene import Plate, Scene
-from tallwide_service.render.still import Still, cut_out, in_view, resized
+from tallwide_service.render.still import Still, before_turn, cut_out, in_view, resized
 from tallwide_service.render.still_png import still_png
 from tallwide_service.render.still_tiff import still_tiff
 from tallwide_service.render.type_setting import fitted, font_of, text_mask
@@ -27,9 +28,9 @@ from tallwide_service.render.type_setting import fitted, font_of, text_mask
 GROUND, SOFT = (32, 32, 34), (168, 168, 172)
 # Longest side of one frame on a contact sheet, the gap between them, and the height of a name.
 TILE_PX, GAP_PX, NAME_PX = 640, 24, 22
-# Tiles are cut from a picture that plain averages made smaller, but at least so many times a tile's size: that takes a
-# fraction of the time and is not seen.
-TILE_GAP = 3
+# Small frames are cut from a picture that plain averages made smaller, but at least so many times their size: that
+# takes a fraction of the time and is not seen.
+AVERAGED_GAP = 3
 # Moment that stands on files in a ZIP: the format's first, so that equal jobs give equal bytes.
 NO_MOMENT = (1980, 1, 1, 0, 0, 0)
 ENDINGS = {"image/png": "png", "image/jpeg": "jpg", "image/tiff": "tif"}
@@ -39,7 +40,8 @@ def burned_in(job: Job, extractions: tuple[Extraction, ...], still: Still) -> Im
     """Take a still and return the job's picture of it with the overlay burned in."""
     wanted = job.picture
     if wanted is not None and wanted.deliverable is not None:
-        picture = next(frame for label, frame in frames(job, extractions, still) if label == wanted.deliverable)
+        only = next(place for place, frame in enumerate(job.deliverables) if frame.label == wanted.deliverable)
+        ((_, picture),) = frames(replace(job, deliverables=(job.deliverables[only],)), (extractions[only],), still)
     else:
         picture = in_view(still, view_of(job, extractions))
     burn(overlay_scene(job, extractions), picture)
@@ -89,9 +91,10 @@ def frames(
     job: Job, extractions: tuple[Extraction, ...], still: Still, *, longest_px: int | None = None
 ) -> Iterator[tuple[str, Image.Image]]:
     """Yield each deliverable's label and its picture: cut out, upright, in its own raster or reduced."""
+    smaller: dict[int, Image.Image] = {}
     for deliverable, extraction in zip(job.deliverables, extractions, strict=True):
         size = frame_size(deliverable, extraction, longest_px=longest_px)
-        yield deliverable.label, cut_out(still.recorded, extraction.rect, job.capture.roll, size)
+        yield deliverable.label, _cut(still.recorded, extraction.rect, job.capture.roll, size, smaller)
 
 
 def frame_size(deliverable: Deliverable, extraction: Extraction, *, longest_px: int | None = None) -> tuple[int, int]:
@@ -110,7 +113,7 @@ def contact_sheet(job: Job, extractions: tuple[Extraction, ...], still: Still) -
     tiles = []
     smaller: dict[int, Image.Image] = {}
     for deliverable, extraction in zip(job.deliverables, extractions, strict=True):
-        tile = _tile(still.recorded, extraction.rect, job.capture.roll, tile_size(float(deliverable.ratio)), smaller)
+        tile = _cut(still.recorded, extraction.rect, job.capture.roll, tile_size(float(deliverable.ratio)), smaller)
         tiles.append((deliverable.label, frame_size(deliverable, extraction), tile))
     columns = min(len(tiles), 3 if len(tiles) > 4 else 2)
     rows = [tiles[start : start + columns] for start in range(0, len(tiles), columns)]
@@ -131,18 +134,23 @@ def contact_sheet(job: Job, extractions: tuple[Extraction, ...], still: Still) -
     return sheet
 
 
-def _tile(
+def _cut(
     recorded: Image.Image, rect: Rect, roll: Roll, size: tuple[int, int], smaller: dict[int, Image.Image]
 ) -> Image.Image:
-    """Return a frame of a contact sheet; pictures that are made smaller for it are kept for the next one."""
-    across, down = size[::-1] if roll in (90, 270) else size
-    factor = max(1, min(rect.width // (across * TILE_GAP), rect.height // (down * TILE_GAP)))
+    """Return one extraction, upright, in a size; pictures that are made smaller for it are kept for the next one."""
+    factor = reduction(rect, roll, size)
     if factor == 1:
         return cut_out(recorded, rect, roll, size)
     if factor not in smaller:
         smaller[factor] = recorded.reduce(factor)
     left, top, right, bottom = (edge / factor for edge in (rect.x, rect.y, rect.right, rect.bottom))
-    return resized(smaller[factor], (across, down), (left, top, right, bottom), roll)
+    return resized(smaller[factor], before_turn(size, roll), (left, top, right, bottom), roll)
+
+
+def reduction(rect: Rect, roll: Roll, size: tuple[int, int]) -> int:
+    """Return how many times smaller the still is made before an extraction is cut from it in an upright size."""
+    across, down = before_turn(size, roll)
+    return max(1, min(rect.width // (across * AVERAGED_GAP), rect.height // (down * AVERAGED_GAP)))
 
 
 def tile_size(ratio: float) -> tuple[int, int]:

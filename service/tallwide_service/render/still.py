@@ -319,7 +319,7 @@ def resized(
     (width, height), (left, top, right, bottom) = size, box
     scale = (bottom - top) / height
     spare = math.ceil(_SPARE_ROWS * max(1.0, 1 / scale))
-    out = Image.new("RGB", size[::-1] if roll in (90, 270) else size)
+    out = Image.new("RGB", before_turn(size, roll))
     for first in range(0, height, _BAND_ROWS):
         last = min(first + _BAND_ROWS, height)
         above, below = max(first - spare, 0), min(last + spare, height)
@@ -333,9 +333,13 @@ def resized(
 
 def cut_out(recorded: Image.Image, rect: Rect, roll: Roll, size: tuple[int, int]) -> Image.Image:
     """Return one extraction of a recorded still, upright, in a size of its own."""
-    scaled = size[::-1] if roll in (90, 270) else size
     box = (rect.x, rect.y, rect.right, rect.bottom)
-    return resized(recorded, scaled, box, roll)
+    return resized(recorded, before_turn(size, roll), box, roll)
+
+
+def before_turn(size: tuple[int, int], roll: Roll) -> tuple[int, int]:
+    """Return the size, as recorded, of what is so large when it stands upright."""
+    return size[::-1] if roll in (90, 270) else size
 
 
 def _short(error: Exception) -> str:
