@@ -15,24 +15,41 @@ They know nothing of HTTP; `api.problems` turns them into problem documents.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One thing wrong: where (an RFC 6901 pointer into the job) and what."""
+    """One thing wrong: where (an RFC 6901 pointer into the job) and what; of a bound, which and what passed it."""
 
     pointer: str
     detail: str
+    limit: int | None = None
+    got: int | None = None
+
+    def document(self) -> dict[str, Any]:
+        """Return the fault as problems have it."""
+        return {"pointer": self.pointer, "detail": self.detail, **passed_bound(self.limit, self.got)}
+
+
+def passed_bound(limit: int | None, got: int | None) -> dict[str, int]:
+    """Return a bound and what passed it, as members of a problem; none where no bound was passed."""
+    return {name: value for name, value in (("limit", limit), ("got", got)) if value is not None}
 
 
 class JobError(Exception):
-    """Base. `slug` and `title` name the kind; `faults` tell of this occurrence."""
+    """Base. `slug` and `title` name the kind; `faults` tell of this occurrence.
+
+    `limit` and `got` are there where a bound was passed by what is no member of the job.
+    """
 
     slug, title = "job", "The job could not be computed"
 
-    def __init__(self, detail: str, faults: tuple[Fault, ...] = ()) -> None:
+    def __init__(
+        self, detail: str, faults: tuple[Fault, ...] = (), *, limit: int | None = None, got: int | None = None
+    ) -> None:
         super().__init__(detail)
-        self.faults = faults
+        self.faults, self.limit, self.got = faults, limit, got
 
 
 class InvalidJob(JobError):

@@ -5,7 +5,15 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from tallwide.handoff.reading import LARGEST_DOCUMENT_BYTES, MOST_FRAMES
+from tallwide.handoff.reading import (
+    DEEPEST,
+    LARGEST_DOCUMENT_BYTES,
+    LONGEST_TEXT,
+    MOST_ELEMENTS,
+    MOST_ENTRIES,
+    MOST_FAULTS,
+    MOST_FRAMES,
+)
 from tallwide.job import ASPECT_LENGTH, LARGEST_SIDE_PX
 from tallwide.mapping import LONGEST_RATIONAL
 
@@ -15,9 +23,13 @@ class Limits:
     """Bounds on what a request may hold; lengths in characters, sizes in bytes or pixels as named."""
 
     body_bytes: int = 262_144
+    target_characters: int = 16_384
+    head_bytes: int = 65_536
+    headers: int = 100
     query_job_characters: int = 8_192
     query_job_bytes: int = 65_536
     nesting: int = 12
+    number_characters: int = 4_300
     raster_side_px: int = LARGEST_SIDE_PX
     aspect_characters: int = ASPECT_LENGTH
     label_characters: int = 200
@@ -62,6 +74,7 @@ class Limits:
     plate_frames_px: int = 16_588_800
     plate_cut_px: int = 96_000_000
     plate_side_px: int = 16_384
+    jpeg_scans: int = 32  # a progressive JPEG commonly has 10; a guess at what the oddest encoder does
     pull_multiple_px: int = 4_096
     map_places: int = 4_096
     coordinate_characters: int = LONGEST_RATIONAL
@@ -75,6 +88,11 @@ class Limits:
     batch_s: int = 3_600
     handoff_frames: int = MOST_FRAMES
     handoff_document_bytes: int = LARGEST_DOCUMENT_BYTES
+    handoff_document_nesting: int = DEEPEST
+    handoff_document_elements: int = MOST_ELEMENTS
+    handoff_list_entries: int = MOST_ENTRIES
+    handoff_text_characters: int = LONGEST_TEXT
+    faults_listed: int = MOST_FAULTS
 
 
 LIMITS = Limits()

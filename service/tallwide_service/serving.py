@@ -32,6 +32,7 @@ from tallwide_service.api.app import create_app
 from tallwide_service.api.entrance.journal import JsonLines
 from tallwide_service.api.entrance.layer import threads_needed
 from tallwide_service.api.entrance.tokens import Tokens
+from tallwide_service.limits import LIMITS
 from tallwide_service.memory import share_pools
 from tallwide_service.settings import PREFIX, Settings
 
@@ -85,7 +86,7 @@ def serve(settings: Settings) -> None:
             blocking_threads=threads_needed(settings),
             respawn_failed_workers=True,
             workers_kill_timeout=STOP_S - int(settings.drain_s),
-            http1_settings=HTTP1Settings(header_read_timeout=HEADER_S * 1000),
+            http1_settings=HTTP1Settings(header_read_timeout=HEADER_S * 1000, max_buffer_size=LIMITS.head_bytes),
             websockets=False,
             log_access=False,
             log_dictconfig=LOGGING,

@@ -19,7 +19,6 @@ from tallwide.decision import Decision, Frame
 from tallwide.geometry import shown_ratio
 from tallwide.handoff.document import Document, file_stem, lost_beyond
 from tallwide.handoff.reading import (
-    LARGEST_DOCUMENT_BYTES,
     LONGEST_LABEL,
     MOST_FRAMES,
     FormReading,
@@ -189,8 +188,10 @@ def read(document: Any, options: ReadOptions) -> FormReading:
 
 
 def _table(document: Any, notes: ReadingNotes) -> list[dict[str, str]]:
-    if not isinstance(document, str) or len(document) > LARGEST_DOCUMENT_BYTES:
-        notes.fault("/document", f"is CSV text of at most {LARGEST_DOCUMENT_BYTES} bytes", "RFC 4180")
+    if not isinstance(document, str):
+        notes.fault("/document", "is CSV text", "RFC 4180")
+        return []
+    if notes.is_too_long(document):
         return []
     try:
         lines = list(csv.reader(io.StringIO(document.removeprefix("\ufeff"), newline=""), strict=True))

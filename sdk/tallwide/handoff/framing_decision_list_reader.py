@@ -20,8 +20,8 @@ from tallwide.answers import Rect
 from tallwide.geometry import turn_rect
 from tallwide.handoff.framing_decision_list import LARGEST_WHOLE, PRIVATE, number
 from tallwide.handoff.reading import (
-    LARGEST_DOCUMENT_BYTES,
     LONGEST_LABEL,
+    MOST_ENTRIES,
     FormFault,
     FormReading,
     FoundFrame,
@@ -53,7 +53,6 @@ FIT_SOURCES = (
     "canvas.effective_dimensions",
 )
 LARGEST_NUMBER = LARGEST_WHOLE
-MOST_ENTRIES = 256
 # Anchor plus size are two doubles, each rounded: their sum may pass an edge that the exact values meet.
 FLOAT_SLACK = 1 + Fraction(1, 10**12)
 # Member names of one object, and whether each is required.
@@ -75,15 +74,17 @@ class Checker(ReadingNotes):
         *,
         liberty: str | None = None,
         only_in: frozenset[str] | None = None,
+        limit: int | None = None,
+        got: int | None = None,
     ) -> None:
-        """Note what an edition (all of them if not said) does not allow."""
+        """Note what an edition (all of them if not said) does not allow, or what passes a bound."""
         if self.lenient and liberty is not None:
             self.liberty(pointer, f"{detail}: {liberty}", clause)
             return
         for edition in self.editions:
             faults = self.by_edition.setdefault(edition, [])
             if (only_in is None or edition in only_in) and len(faults) < 100:
-                faults.append(FormFault(pointer, detail, clause))
+                faults.append(FormFault(pointer, detail, clause, limit, got))
 
     def kept_edition(self) -> str:
         """Return the latest edition that the list keeps to.
@@ -128,7 +129,8 @@ class Checker(ReadingNotes):
             self.breach(pointer, "is an array", clause)
             return []
         if len(value) > MOST_ENTRIES:
-            self.breach(pointer, f"holds {len(value)} entries; at most {MOST_ENTRIES} are read", "bound of this reader")
+            detail = f"holds {len(value)} entries; at most {MOST_ENTRIES} are read"
+            self.breach(pointer, detail, "bound of this reader", limit=MOST_ENTRIES, got=len(value))
             return []
         return [(f"{pointer}/{index}", item) for index, item in enumerate(value)]
 
@@ -252,16 +254,14 @@ class ReadCanvas:
     decisions: tuple[PlacedDecision, ...]
 
 
-def decode(text: str | bytes) -> Any:
-    """Return the JSON value of a text from a stranger: bounded, no NaN, no name twice.
+def decode(text: str) -> Any:
+    """Return the JSON value of a text from a stranger: no NaN, no name twice.
 
     Raises
     ------
     ValueError
         If it is no such JSON.
     """
-    if len(text) > LARGEST_DOCUMENT_BYTES:
-        raise ValueError(f"is longer than {LARGEST_DOCUMENT_BYTES} bytes")
 
     def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
         found = dict(pairs)
@@ -272,10 +272,7 @@ def decode(text: str | bytes) -> Any:
     def refuse(word: str) -> Any:
         raise ValueError(f"holds {word}, which is no JSON")
 
-    try:
-        return json.loads(text, object_pairs_hook=once, parse_constant=refuse)
-    except RecursionError:
-        raise ValueError("is nested too deep") from None
+    return json.loads(text, object_pairs_hook=once, parse_constant=refuse)
 
 
 def read(document: Any, options: ReadOptions) -> FormReading:
@@ -295,6 +292,8 @@ def read(document: Any, options: ReadOptions) -> FormReading:
     """
     checker = Checker(options.lenient)
     if isinstance(document, str):
+        if checker.is_too_long(document) or checker.is_too_deep(document):
+            raise UnreadableForm(FORM, checker.faults)
         try:
             document = decode(document)
         except ValueError as error:

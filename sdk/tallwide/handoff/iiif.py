@@ -154,8 +154,11 @@ def _one_line(item: Any, index: int, notes: ReadingNotes, member: str) -> list[t
 def _read_request(
     text: str, pointer: str, options: ReadOptions, notes: ReadingNotes
 ) -> tuple[Rect, Raster | None, Roll] | None:
+    if len(text) > LONGEST_TEXT:
+        notes.beyond(pointer, "characters", LONGEST_TEXT, len(text))
+        return None
     path = text.split("?", maxsplit=1)[0].split("#", maxsplit=1)[0]
-    parts = _REQUEST.fullmatch("/".join(path.split("/")[-4:])) if len(text) <= LONGEST_TEXT else None
+    parts = _REQUEST.fullmatch("/".join(path.split("/")[-4:]))
     if parts is None:
         notes.fault(pointer, "is no image request: region/size/rotation/quality.format", "Image API 3.0, 4")
         return None

@@ -18,7 +18,15 @@ from tallwide.answers import Rect
 from tallwide.decision import Decision, Frame
 from tallwide.geometry import shown_ratio
 from tallwide.handoff.document import Document, file_stem, lost_beyond, unique_names
-from tallwide.handoff.reading import LARGEST_DOCUMENT_BYTES, FormReading, ReadingNotes, ReadOptions, frames_as_job
+from tallwide.handoff.reading import (
+    DEEPEST,
+    MOST_ELEMENTS,
+    FormFault,
+    FormReading,
+    ReadingNotes,
+    ReadOptions,
+    frames_as_job,
+)
 from tallwide.job import Capture, Handoff, Raster, Roll
 
 CARRIED = frozenset({"several_frames"})
@@ -32,7 +40,6 @@ XML = "http://www.w3.org/XML/1998/namespace"
 ROLES = "http://cv.iptc.org/newscodes/imageregionrole/"
 DIGITS = 12
 LANGUAGE = re.compile(r"[A-Za-z]{1,8}(?:-[A-Za-z0-9]{1,8}){0,8}")
-DEEPEST, MOST_ELEMENTS = 64, 20_000
 _SHARE = re.compile(r"\+?[0-9]{0,6}\.?[0-9]{0,40}", re.ASCII)
 _WHOLE = re.compile(r"[0-9]{1,6}", re.ASCII)
 
@@ -163,7 +170,11 @@ class Element:
 
 
 class Hostile(ValueError):
-    """An XML document declares entities, or is too deep or too large."""
+    """An XML document declares entities, or is too deep or too large; then the bound and what passed it are there."""
+
+    def __init__(self, detail: str, *, limit: int | None = None, got: int | None = None) -> None:
+        super().__init__(detail)
+        self.limit, self.got = limit, got
 
 
 def parse(text: str | bytes) -> Element:
@@ -183,8 +194,10 @@ def parse(text: str | bytes) -> Element:
     def start(name: str, attributes: dict[str, str]) -> None:
         nonlocal count
         count += 1 + len(attributes)
-        if len(open_elements) > DEEPEST or count > MOST_ELEMENTS:
-            raise Hostile(f"is nested deeper than {DEEPEST} or holds more than {MOST_ELEMENTS} elements")
+        if len(open_elements) > DEEPEST:
+            raise Hostile(f"is nested deeper than {DEEPEST} elements", limit=DEEPEST, got=len(open_elements))
+        if count > MOST_ELEMENTS:
+            raise Hostile(f"holds more than {MOST_ELEMENTS} elements and attributes", limit=MOST_ELEMENTS, got=count)
         element = Element(_joined(name), language=attributes.get(f"{XML} lang"))
         element.children += [Element(_joined(key), value) for key, value in attributes.items()]
         open_elements[-1].children.append(element)
@@ -244,13 +257,15 @@ def read(document: Any, options: ReadOptions) -> FormReading:
 
 
 def _tree(document: Any, notes: ReadingNotes) -> Element:
-    if not isinstance(document, str) or len(document) > LARGEST_DOCUMENT_BYTES:
-        notes.fault("/document", f"is XML text of at most {LARGEST_DOCUMENT_BYTES} characters", "bound of this reader")
+    if not isinstance(document, str):
+        notes.fault("/document", "is XML text", "XML 1.0")
+        return Element("")
+    if notes.is_too_long(document):
         return Element("")
     try:
         return parse(document.encode("utf-8", "surrogatepass"))
     except Hostile as error:
-        notes.fault("/document", str(error), "bound of this reader")
+        notes.faults.append(FormFault("/document", str(error), "bound of this reader", error.limit, error.got))
     except (expat.ExpatError, ValueError) as error:
         notes.fault("/document", f"is no well-formed XML: {str(error)[:200]}", "XML 1.0")
     return Element("")

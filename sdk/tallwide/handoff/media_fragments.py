@@ -71,7 +71,7 @@ def read(document: Any, options: ReadOptions) -> FormReading:
 
 def _read_fragment(text: str, pointer: str, raster: Raster | None, notes: ReadingNotes) -> Rect | None:
     if len(text) > LONGEST_TEXT:
-        notes.fault(pointer, f"is longer than {LONGEST_TEXT} characters", "bound of this reader")
+        notes.beyond(pointer, "characters", LONGEST_TEXT, len(text))
         return None
     # The last occurrence of a dimension counts (section on processing of name-value pairs).
     values = [pair[5:] for pair in text.rpartition("#")[2].split("&") if pair.startswith("xywh=")]

@@ -14,6 +14,7 @@ from typing import Any
 
 from tallwide.answers import Rect
 from tallwide.job import Raster, Roll
+from tallwide.nesting import is_nested_deeper
 from tallwide.wire import to_wire
 
 MOST_FRAMES = 32
@@ -21,17 +22,25 @@ MOST_FAULTS = 100
 LONGEST_TEXT = 4096
 LONGEST_LABEL = 200
 LARGEST_DOCUMENT_BYTES = 1_048_576
+DEEPEST = 64
+MOST_ELEMENTS = 20_000
+MOST_ENTRIES = 256
 # A written share of a raster may miss its whole pixel by as much, in px; six decimals of 65,535 miss by 0.033.
 SHARE_SLACK_PX = Fraction(1, 20)
 
 
 @dataclass(frozen=True, slots=True)
 class FormFault:
-    """One thing in a document that its standard does not allow: where, what, and the clause."""
+    """One thing in a document that its standard does not allow: where, what, and the clause.
+
+    `limit` and `got` are there where a reader's own bound was passed.
+    """
 
     pointer: str
     detail: str
     clause: str
+    limit: int | None = None
+    got: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,10 +131,30 @@ class ReadingNotes:
         if len(self.missed) < MOST_FAULTS:
             self.missed.append(Remark(pointer, detail))
 
+    def beyond(self, pointer: str, what: str, limit: int, got: int) -> list[Any]:
+        """Note that there is more of something than is read, and return nothing of it."""
+        if len(self.faults) < MOST_FAULTS:
+            detail = f"holds {got} {what}; at most {limit} are read"
+            self.faults.append(FormFault(pointer, detail, "bound of this reader", limit, got))
+        return []
+
     def too_many(self, count: int) -> list[Any]:
         """Note that a document holds more frames than a job may."""
-        self.fault("/document", f"holds {count} frames; at most {self.most_frames} are read", "bound of this reader")
-        return []
+        return self.beyond("/document", "frames", self.most_frames, count)
+
+    def is_too_long(self, document: Any) -> bool:
+        """Whether a text is longer than is read; then that is noted."""
+        if isinstance(document, str) and len(document) > LARGEST_DOCUMENT_BYTES:
+            self.beyond("/document", "characters", LARGEST_DOCUMENT_BYTES, len(document))
+            return True
+        return False
+
+    def is_too_deep(self, text: str) -> bool:
+        """Whether a JSON text has more levels than are read; then that is noted."""
+        if is_nested_deeper(text, DEEPEST):
+            self.beyond("/document", "levels or more", DEEPEST, DEEPEST + 1)  # what lies below is not counted
+            return True
+        return False
 
     def refuse_if_faulty(self, form: str) -> None:
         """Raise what was found.

@@ -17,16 +17,14 @@ from flask import Request
 from marshmallow import ValidationError
 
 from tallwide.job import Job
+from tallwide.nesting import is_nested_deeper
 from tallwide_service.api.problems import Problem, faults_of
 from tallwide_service.api.quick_reader import Doubt, is_deep, quick_document, reader_of
 from tallwide_service.api.schemas import JOB_SCHEMA, has_half_pair
-from tallwide_service.errors import InvalidJob
+from tallwide_service.errors import InvalidJob, passed_bound
 from tallwide_service.limits import LIMITS
 
 JSON_TYPE = "application/json"
-# Possessive, so that no text, however cut, is looked at twice.
-_STRINGS = re.compile(r'"(?:[^"\\]++|\\.)*+"?', re.DOTALL)
-_BRACKETS = re.compile(r"[\[\]{}]")
 _HALF_PAIR = re.compile(r"\\u[dD][89a-fA-F]")
 
 _quick_job = reader_of(JOB_SCHEMA)
@@ -152,11 +150,15 @@ def json_document(body: bytes, *, levels: int = LIMITS.nesting) -> Any:
         raise unreadable(f"byte {error.start} is not UTF-8") from error
     refuse_deep_nesting(text, levels)
     try:
-        document = json.loads(text, object_pairs_hook=_unique_names, parse_constant=_refuse_constant)
+        document = json.loads(
+            text,
+            object_pairs_hook=_unique_names,
+            parse_int=_bounded_whole,
+            parse_float=_bounded_real,
+            parse_constant=_refuse_constant,
+        )
     except json.JSONDecodeError as error:
         raise unreadable(f"{error.msg} at line {error.lineno}, column {error.colno}") from error
-    except (ValueError, RecursionError) as error:  # a number with thousands of digits
-        raise unreadable("it holds a number with too many digits") from error
     if _HALF_PAIR.search(text):
         _refuse_half_pairs(document)
     return document
@@ -164,13 +166,9 @@ def json_document(body: bytes, *, levels: int = LIMITS.nesting) -> Any:
 
 def refuse_deep_nesting(text: str, levels: int) -> None:
     """Refuse more levels than any job has, before a reader recurses into them."""
-    if text.count("[") + text.count("{") <= levels:
-        return
-    depth = 0
-    for bracket in _BRACKETS.findall(_STRINGS.sub("", text)):
-        depth += 1 if bracket in "[{" else -1
-        if depth > levels:
-            raise unreadable(f"it is nested more than {levels} levels deep")
+    if is_nested_deeper(text, levels):
+        deeper = levels + 1  # what lies below is not counted
+        raise unreadable(f"it is nested more than {levels} levels deep", limit=levels, got=deeper)
 
 
 def _unique_names(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
@@ -193,13 +191,34 @@ def _refuse_half_pairs(value: Any) -> None:
             _refuse_half_pairs(item)
 
 
+def _bounded_whole(written: str) -> int:
+    _refuse_long_number(written)
+    return int(written)
+
+
+def _bounded_real(written: str) -> float:
+    _refuse_long_number(written)
+    return float(written)
+
+
+def _refuse_long_number(written: str) -> None:
+    """Refuse a number of more characters than any double needs, before it is made."""
+    if len(written) > LIMITS.number_characters:
+        raise unreadable(
+            f"it holds a number of {len(written)} characters; at most {LIMITS.number_characters} are read",
+            limit=LIMITS.number_characters,
+            got=len(written),
+        )
+
+
 def _refuse_constant(name: str) -> NoReturn:
     raise unreadable(f"{name} is not JSON")
 
 
-def unreadable(why: str) -> Problem:
-    """Return the problem of a body that is not one JSON document."""
-    return Problem(400, "not-json", "The body is not a JSON document", why)
+def unreadable(why: str, *, limit: int | None = None, got: int | None = None) -> Problem:
+    """Return the problem of a body that is not one JSON document, or not one that is read."""
+    members = passed_bound(limit, got)
+    return Problem(400, "not-json", "The body is not a JSON document", why, members=members)
 
 
 def job_of(document: Any) -> Job:

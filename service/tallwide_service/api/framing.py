@@ -75,7 +75,7 @@ def refuse_wide_sweep(job: Job) -> None:
     asked = job.sweep.steps * len(job.deliverables)
     if asked > LIMITS.sweep_frames:
         detail = f"steps times deliverables is at most {LIMITS.sweep_frames}, not {asked}"
-        raise CannotBeMet(detail, (Fault("/sweep/steps", detail),))
+        raise CannotBeMet(detail, (Fault("/sweep/steps", detail, LIMITS.sweep_frames, asked),))
 
 
 def job_of_step(document: Mapping[str, Any]) -> Job:

@@ -98,7 +98,7 @@ def unreadable(error: UnreadableForm, prefix: str = "") -> FormUnreadable:
 
 
 def _fault(fault: FormFault, prefix: str) -> Fault:
-    return Fault(prefix + fault.pointer, f"{fault.detail} ({fault.clause})")
+    return Fault(prefix + fault.pointer, f"{fault.detail} ({fault.clause})", fault.limit, fault.got)
 
 
 def document_of(job: Job, form: str) -> tuple[Decision, Document]:

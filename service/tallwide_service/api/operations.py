@@ -10,6 +10,7 @@ from flask_smorest import Blueprint
 from tallwide.version import VERSION
 from tallwide_service.api.computing import json_response
 from tallwide_service.api.documented import JSON_TYPE, refusals
+from tallwide_service.api.member_bounds import member_bounds
 from tallwide_service.api.problems import KINDS
 from tallwide_service.limits import as_document
 
@@ -57,11 +58,14 @@ def version() -> Response:
     return json_response({"service": VERSION, "api": "v1", "engine_version": VERSION})
 
 
+BOUNDS = "Bounds by name; under `members` those of each member of a job by its pointer, `*` being any place of a list."
+
+
 @blueprint.route("/v1/limits", methods=["GET"])
-@blueprint.doc(operationId="limits", summary="Every bound of the service", responses=plain_answer("Bounds by name."))
+@blueprint.doc(operationId="limits", summary="Every bound of the service", responses=plain_answer(BOUNDS))
 def limits() -> Response:
-    """Return every bound by name."""
-    return json_response(as_document())
+    """Return every bound by name, and those of the members of a job by pointer."""
+    return json_response({**as_document(), "members": member_bounds()})
 
 
 @blueprint.route("/metrics", methods=["GET"])

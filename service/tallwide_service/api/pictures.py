@@ -43,7 +43,8 @@ def overlay(job: Job, media_type: str) -> bytes:
     if scene.width * scene.height > LIMITS.overlay_png_px:
         got = scene.width * scene.height
         detail = f"a PNG has at most {LIMITS.overlay_png_px} px, not {got}; SVG and PDF have no such bound"
-        raise CannotBeMet(detail, (Fault("/picture" if job.picture else "/capture/raster", detail),))
+        at = "/picture" if job.picture else "/capture/raster"
+        raise CannotBeMet(detail, (Fault(at, detail, LIMITS.overlay_png_px, got),))
     return png(scene)
 
 
@@ -110,7 +111,7 @@ def refuse_many_safe_areas(job: Job) -> None:
             f"at most {LIMITS.overlay_safe_areas} safe areas are drawn in one picture, not {got}; "
             "overlay.safe_areas false leaves them out, picture.deliverable draws those of one"
         )
-        raise CannotBeMet(detail, (Fault("/overlay/safe_areas", detail),))
+        raise CannotBeMet(detail, (Fault("/overlay/safe_areas", detail, LIMITS.overlay_safe_areas, got),))
 
 
 def refuse_large_answer(job: Job, extractions: tuple[Extraction, ...], options: Plate) -> None:
@@ -122,7 +123,7 @@ def refuse_large_answer(job: Job, extractions: tuple[Extraction, ...], options: 
     else:
         return
     faults = tuple(
-        Fault(size.pointer, f"{size.what} at most {size.most} px, not {size.got}{size.remedy}")
+        Fault(size.pointer, f"{size.what} at most {size.most} px, not {size.got}{size.remedy}", size.most, size.got)
         for size in sizes
         if size.got > size.most
     )

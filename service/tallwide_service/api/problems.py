@@ -12,10 +12,10 @@ import orjson
 from flask import Flask, Response, request
 from werkzeug.exceptions import HTTPException
 
-from tallwide_service.errors import JobError
+from tallwide_service.errors import JobError, passed_bound
+from tallwide_service.limits import LIMITS
 
 MEDIA_TYPE = "application/problem+json"
-MOST_FAULTS = 100
 LOG = logging.getLogger("tallwide_service")
 
 # Each kind of problem that this service words itself: slug, status, and what it means.
@@ -30,6 +30,7 @@ KINDS: dict[str, tuple[int, str]] = {
     "still": (422, "The uploaded still is not a picture that is read, is damaged or too large, or has the wrong size."),
     "not-acceptable": (406, "No representation that exists is among those that Accept lists; the detail lists them."),
     "too-large": (413, "The body, or what it unpacks to, is larger than `limit`; `got` says by how much."),
+    "too-long": (414, "Path and query are longer than `limit` characters; `got` says how long."),
     "content-type": (415, "The body is not declared as a media type that the endpoint reads."),
     "content-coding": (415, "The body is declared with a content coding; none is understood."),
     "invalid-line": (422, "A line of a batch is readable but does not say which endpoint is asked what."),
@@ -101,8 +102,9 @@ def faults_of(messages: Any, pointer: str = "") -> list[dict[str, Any]]:
 
 def _bounded(faults: Iterator[dict[str, Any]]) -> Iterator[dict[str, Any]]:
     for count, fault in enumerate(faults):
-        if count == MOST_FAULTS:
-            yield {"pointer": "", "detail": f"more than {MOST_FAULTS} faults; the rest is left out"}
+        if count == LIMITS.faults_listed:
+            detail = f"more than {LIMITS.faults_listed} faults; the rest is left out"
+            yield {"pointer": "", "detail": detail, "limit": LIMITS.faults_listed}
             return
         yield fault
 
@@ -133,8 +135,9 @@ def register(app: Flask) -> None:
 
 
 def _answer_job_error(error: JobError) -> Response:
-    faults = [{"pointer": fault.pointer, "detail": fault.detail} for fault in error.faults]
-    return problem_response(Problem(422, error.slug, error.title, str(error), faults=faults))
+    faults = [fault.document() for fault in error.faults]
+    members = passed_bound(error.limit, error.got)
+    return problem_response(Problem(422, error.slug, error.title, str(error), faults=faults, members=members))
 
 
 def _answer_http_error(error: HTTPException) -> Response:

@@ -52,6 +52,11 @@ def shortened(value: Any) -> str:
     return text if len(text) <= 40 else text[:37] + "..."
 
 
+def received(value: Any) -> Any:
+    """Return a number as a fault may repeat it beside its bound: as it is, or shortened where it is long."""
+    return value if len(str(value)) <= 40 else shortened(value)
+
+
 class Between(Range):
     """Both bounds allowed unless said otherwise; the fault names them and the value."""
 
@@ -63,7 +68,7 @@ class Between(Range):
             lowest = f"from {self.min}" if self.min_inclusive else f"more than {self.min}"
             limit = self.min if low else self.max
             text = f"must be {lowest} to {self.max}, not {shortened(value)}"
-            raise ValidationError([Refusal(text, limit=limit, got=shortened(value))])
+            raise ValidationError([Refusal(text, limit=limit, got=received(value))])
         return value
 
 
@@ -171,7 +176,7 @@ class AspectField(fields.Field[nouns.Aspect]):
             value = int(value) if value.is_integer() else value
         if not isinstance(value, str) and not 0.05 <= value <= 20:
             raise ValidationError(
-                [Refusal("must be from 0.05 to 20", limit=20 if value > 20 else 0.05, got=shortened(value))]
+                [Refusal("must be from 0.05 to 20", limit=20 if value > 20 else 0.05, got=received(value))]
             )
         try:
             return nouns.Aspect(value)
@@ -860,6 +865,9 @@ class CoordinateField(fields.Field[int | float | str]):
     default_error_messages = {**PLAIN}
 
     def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> int | float | str:
+        if isinstance(value, str) and len(value) > LIMITS.coordinate_characters:
+            text = f"must have at most {LIMITS.coordinate_characters} characters, not {len(value)}"
+            raise ValidationError([Refusal(text, limit=LIMITS.coordinate_characters, got=len(value))])
         try:
             exact_coordinate(value)
         except ValueError as error:

@@ -71,13 +71,17 @@ def posted_job_and_still() -> Posted:
     if len(written[0]) > LIMITS.body_bytes:
         raise too_large("the part job", LIMITS.body_bytes, f"more than {LIMITS.body_bytes}", "bytes")
     job, file = counted(request, job_of(json_document(written[0]))), stills[0]
+    size = file.stream.seek(0, io.SEEK_END)
+    if size > LIMITS.plate_bytes:
+        raise too_large("the part still", LIMITS.plate_bytes, size, "bytes")
+    file.stream.seek(0)
     upload = hashlib.file_digest(file.stream, "sha256").hexdigest()  # type: ignore[arg-type]
     file.stream.seek(0)
     still = read_still(
         file.stream,
         job.capture,
         fit=(job.plate or Plate()).fit,
-        bounds=Bounds(LIMITS.plate_px, LIMITS.plate_turned_px, LIMITS.plate_deep_px),
+        bounds=Bounds(LIMITS.plate_px, LIMITS.plate_turned_px, LIMITS.plate_deep_px, LIMITS.jpeg_scans),
         declared=file.mimetype,
     )
     return Posted(job, still, upload)

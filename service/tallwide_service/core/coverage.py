@@ -50,7 +50,7 @@ def coverage(job: Job) -> tuple[CoverageRow, ...]:
     if rows > most:
         where = " on a shared point" if together else ""
         detail = f"the table would have {rows:,} rows; at most {most:,} are computed{where}"
-        raise CannotBeMet(detail, (Fault("/captures", detail), Fault("/lenses", detail)))
+        raise CannotBeMet(detail, tuple(Fault(at, detail, most, rows) for at in ("/captures", "/lenses")))
     free: dict[object, tuple[Take | CannotBeMet, ...]] = {}
     return tuple(row for setup in setups for row in _rows(job, setup, free))
 

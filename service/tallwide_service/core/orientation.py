@@ -127,7 +127,8 @@ def _refuse_too_many(job: Job) -> None:
             f"{positions} captures at a roll and {passes} passes are {sets:,} sets; {LIMITS.position_sets:,} are "
             "weighed: leave out alternatives, rolls or passes"
         )
-        raise CannotBeMet(detail, tuple(Fault(at, detail) for at in ("/passes", "/alternatives", "/rolls")))
+        at = ("/passes", "/alternatives", "/rolls")
+        raise CannotBeMet(detail, tuple(Fault(each, detail, LIMITS.position_sets, sets) for each in at))
 
 
 def _place_in(places: tuple[int, ...], place: int | None) -> int | None:

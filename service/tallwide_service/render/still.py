@@ -37,7 +37,6 @@ _SIGNATURES = {
 _BAND_ROWS, _SPARE_ROWS = 256, 8
 _ORIENTATION, _BITS = 0x0112, 0x0102  # EXIF 2.32 and TIFF 6.0: orientation, bits per sample
 _MARKER = re.compile(rb"\xff[^\x00\x01\xd0-\xd7\xff]", re.DOTALL)  # ITU-T T.81, table B.1: not between coded data
-_MOST_SCANS = 32  # a progressive JPEG commonly has 10; a guess at what the oddest encoder does
 # Pillow turns counter-clockwise.
 _TRANSPOSES = {
     90: Image.Transpose.ROTATE_270,
@@ -54,7 +53,7 @@ class StillRefused(JobError):
 
 @dataclass(frozen=True, slots=True)
 class Bounds:
-    """How many pixels of a still are held in memory.
+    """How many pixels of a still are held in memory, and how many scans of a JPEG are gone through.
 
     `most_px` where it is decoded once; `most_turned_px` where a second picture of its size is
     needed to turn it; `most_deep_px` where it has 16 bits a channel, transparency or four inks.
@@ -63,6 +62,7 @@ class Bounds:
     most_px: int
     most_turned_px: int
     most_deep_px: int
+    most_scans: int
 
 
 @dataclass(slots=True)
@@ -116,7 +116,11 @@ def read_still(
     raster = capture.raster
     if raster.width * raster.height > bounds.most_px:
         size = f"{raster.width} x {raster.height}"
-        raise StillRefused(f"stills have at most {bounds.most_px} px, and the recorded raster is {size} px")
+        raise StillRefused(
+            f"stills have at most {bounds.most_px} px, and the recorded raster is {size} px",
+            limit=bounds.most_px,
+            got=raster.width * raster.height,
+        )
     picture, orientation = _decoded(file, kind, bounds)
     picture = _plain(picture)
     turned = orientation in (5, 6, 7, 8) or orientation == 3
@@ -131,8 +135,13 @@ def read_still(
                 f"the still is {width} x {height} px and the recorded raster {raster.width} x {raster.height} px; "
                 'plate.fit "scale" would scale it'
             )
-        if recorded.width * recorded.height + raster.width * raster.height > 2 * bounds.most_turned_px:
-            raise StillRefused(f"a still is scaled where it and the raster have at most {2 * bounds.most_turned_px} px")
+        both_px = recorded.width * recorded.height + raster.width * raster.height
+        if both_px > 2 * bounds.most_turned_px:
+            raise StillRefused(
+                f"a still is scaled where it and the raster have at most {2 * bounds.most_turned_px} px",
+                limit=2 * bounds.most_turned_px,
+                got=both_px,
+            )
         recorded = resized(recorded, (raster.width, raster.height), (0, 0, *recorded.size))
     return Still(recorded, orientation)
 
@@ -173,7 +182,7 @@ def _decoded(file: IO[bytes], kind: str, bounds: Bounds) -> tuple[Image.Image, i
         _refuse_large(picture.size, bounds.most_px if is_small else bounds.most_deep_px)
         try:
             if kind == "JPEG":
-                _refuse_many_scans(file)
+                _refuse_many_scans(file, bounds)
             if _holds_several(picture):
                 raise StillRefused("the still holds several pictures")
             orientation = int(picture.getexif().get(_ORIENTATION, 1))
@@ -202,7 +211,7 @@ def _holds_several(picture: Image.Image) -> bool:
     return True
 
 
-def _refuse_many_scans(file: IO[bytes]) -> None:
+def _refuse_many_scans(file: IO[bytes], bounds: Bounds) -> None:
     """Refuse a JPEG of more scans than any has: each goes over the whole picture, however few bytes it has.
 
     Markers and segments are those of ITU-T T.81, B.1.
@@ -213,8 +222,8 @@ def _refuse_many_scans(file: IO[bytes]) -> None:
     while place + 4 <= len(data) and data[place] == 0xFF:
         marker, length = data[place + 1], int.from_bytes(data[place + 2 : place + 4], "big")
         scans += marker == 0xDA
-        if scans > _MOST_SCANS:
-            raise StillRefused(f"the JPEG has more than {_MOST_SCANS} scans")
+        if scans > bounds.most_scans:
+            raise StillRefused(f"the JPEG has more than {bounds.most_scans} scans", limit=bounds.most_scans, got=scans)
         following = _MARKER.search(data, place + 2 + length)
         if following is None:
             break
@@ -224,7 +233,9 @@ def _refuse_many_scans(file: IO[bytes]) -> None:
 def _refuse_large(size: tuple[int, int], most_px: int) -> None:
     width, height = size
     if width * height > most_px:
-        raise StillRefused(f"the still has {width} x {height} px; at most {most_px} px are decoded")
+        raise StillRefused(
+            f"the still has {width} x {height} px; at most {most_px} px are decoded", limit=most_px, got=width * height
+        )
 
 
 def _plain(picture: Image.Image) -> Image.Image:

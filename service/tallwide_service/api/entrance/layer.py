@@ -28,6 +28,8 @@ from tallwide_service.api.entrance.streams import Coming, Stream, close
 from tallwide_service.api.entrance.tokens import Tokens
 from tallwide_service.api.entrance.usual import UsualCost, kind_of
 from tallwide_service.api.problems import BROKEN, MEDIA_TYPE, Problem, problem_bytes
+from tallwide_service.errors import passed_bound
+from tallwide_service.limits import LIMITS
 from tallwide_service.settings import Settings
 
 if TYPE_CHECKING:
@@ -186,6 +188,9 @@ class Entrance:
             return refusal(environ, STRANGE_CODING)
         if "HTTP_HOST" not in environ and environ.get("SERVER_PROTOCOL") == "HTTP/1.1":
             return refusal(environ, NO_HOST)
+        length = len(environ.get("PATH_INFO", "")) + len(environ.get("QUERY_STRING", ""))
+        if length > LIMITS.target_characters:
+            return refusal(environ, long_target(length))
         if method == "OPTIONS" and "HTTP_ACCESS_CONTROL_REQUEST_METHOD" in environ:
             return Answer("204 No Content", [*self._origins.preflight(), ("Cache-Control", "no-store")], [])
         if self._tokens is not None and not is_for_everybody(path):
@@ -363,6 +368,17 @@ def no_token(*, is_shown: bool) -> Problem:
         "A token is needed",
         "the token is not one that opens this service" if is_shown else "send Authorization: Bearer and a token",
         headers={"WWW-Authenticate": ", ".join(filter(None, ['Bearer realm="tallwide"', error]))},
+    )
+
+
+def long_target(length: int) -> Problem:
+    """Return the problem of an address that is longer than is read."""
+    return Problem(
+        414,
+        "too-long",
+        "The address is too long",
+        f"path and query have at most {LIMITS.target_characters} characters, not {length}; send the job by POST",
+        members=passed_bound(LIMITS.target_characters, length),
     )
 
 
