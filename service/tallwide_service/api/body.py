@@ -205,7 +205,7 @@ def _refuse_long_number(written: str) -> None:
     """Refuse a number of more characters than any double needs, before it is made."""
     if len(written) > LIMITS.number_characters:
         raise unreadable(
-            f"it holds a number of {len(written)} characters; at most {LIMITS.number_characters} are read",
+            f"it holds a number of {len(written)} digits and signs; at most {LIMITS.number_characters} are read",
             limit=LIMITS.number_characters,
             got=len(written),
         )
