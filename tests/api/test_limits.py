@@ -263,6 +263,35 @@ BREACHES: dict[str, Callable[[], Breach]] = {
             grey_jpeg(640, 480),
         ),
     ),
+    "plate_frames_px": lambda: Breach(
+        4_096 * (LIMITS.plate_frames_px // 4_096 + 1),
+        "/deliverables",
+        **still(
+            picture_job(
+                4_096,
+                2_160,
+                deliverables=[
+                    {"label": "a", "raster": rasters(4_096, LIMITS.plate_frames_px // 8_192)},
+                    {"label": "b", "raster": rasters(4_096, LIMITS.plate_frames_px // 8_192 + 1)},
+                ],
+                plate={"output": "frames"},
+            ),
+            grey_jpeg(4_096, 2_160),
+        ),
+    ),
+    "plate_cut_px": lambda: Breach(
+        5 * 6_000 * 3_900,
+        "/deliverables",
+        **still(
+            picture_job(
+                6_000,
+                3_900,
+                deliverables=[{"label": str(number), "raster": rasters(2_100, 1_365)} for number in range(5)],
+                plate={"output": "frames"},
+            ),
+            grey_jpeg(6_000, 3_900),
+        ),
+    ),
     "plate_side_px": lambda: counted("/plate/longest_side_px", LIMITS.plate_side_px),
     "jpeg_scans": lambda: Breach(
         LIMITS.jpeg_scans + 1, **still(picture_job(64, 48), many_scans(LIMITS.jpeg_scans + 1))
