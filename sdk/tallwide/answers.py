@@ -170,11 +170,26 @@ class FrameGain:
 
 @dataclass(frozen=True, slots=True)
 class Binding:
-    """A constraint that binds frames on one scene point, and what letting it go would bring each frame."""
+    """A constraint that binds frames on one scene point, and what letting it go would bring each frame.
+
+    `value` is the number that stands at the pointer instead, where it is let go by one step or one mm.
+    `gap` is that of the frames' own certificate: above 0 letting go may bring more still.
+    """
 
     pointer: str
     let_go: LetGo
     frames: tuple[FrameGain, ...]
+    value: float | None = None
+    gap: float = 0
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """A constraint of which the work that one answer may take did not tell whether it binds."""
+
+    pointer: str
+    let_go: LetGo
+    value: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,18 +208,23 @@ class SweepFrame:
 
 @dataclass(frozen=True, slots=True)
 class SweepStep:
-    """All frames at one value of the swept member; none, and why, where the job cannot be met there."""
+    """All frames at one value of the swept member; none, and why, where the job cannot be met there.
+
+    `gap` is that of the frames' own certificate, `None` where there are none.
+    """
 
     value: float
     frames: tuple[SweepFrame, ...]
     problem: str | None
+    gap: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class ExtractionsAnswer(Answer):
     """Extractions in the order of the deliverables; `common_area` is `None` where they do not all meet.
 
-    `what_binds` is there for frames on one scene point, `sweep` where the job asks for one.
+    `what_binds` is there for frames on one scene point, and `what_binds_left_out` beside it: the
+    constraints that were not tried to the end. `sweep` is there where the job asks for one.
     """
 
     extractions: tuple[Extraction, ...]
@@ -212,6 +232,7 @@ class ExtractionsAnswer(Answer):
     combined_area: Rect
     certificate: Certificate
     what_binds: tuple[Binding, ...] | None = None
+    what_binds_left_out: tuple[LeftOut, ...] | None = None
     sweep: tuple[SweepStep, ...] | None = None
 
 

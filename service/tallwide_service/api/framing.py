@@ -33,6 +33,7 @@ from tallwide_service.api.documented import (
 from tallwide_service.api.problems import Problem
 from tallwide_service.api.tables import VIEW_PARAMETER, or_table, with_table
 from tallwide_service.core import coverage, margins, match_cameras, orientation, solve
+from tallwide_service.core.allowance import Allowance
 from tallwide_service.core.binding import what_binds
 from tallwide_service.core.extraction import Solution
 from tallwide_service.core.frame_optics import frame_optics, frame_pairs
@@ -47,13 +48,18 @@ blueprint = Blueprint("framing", __name__, description="Where each frame lies, w
 def extractions_answer(job: Job, identity: str) -> ExtractionsAnswer:
     """Return where each frame of a job lies, what binds a joint solution, and the sweep that the job asks for."""
     refuse_wide_sweep(job)
-    solution = solve(job)
-    is_joint = job.framing.arrangement == "shared_point"
-    return replace(
-        placed_answer(job, identity, solution),
-        what_binds=what_binds(job, solution.extractions) if is_joint else None,
-        sweep=None if job.sweep is None else sweep_steps(job, job.sweep, job_of_step),
-    )
+    allowance = Allowance()
+    solution = solve(job, allowance)
+    beside = allowance.beside()
+    answer = placed_answer(job, identity, solution)
+    if job.framing.arrangement == "shared_point":
+        share = Allowance(beside.left if job.sweep is None else beside.left // 2)
+        found = what_binds(job, solution.extractions, share)
+        beside.taken += share.taken
+        answer = replace(answer, what_binds=found.bindings, what_binds_left_out=found.left_out)
+    if job.sweep is not None:
+        answer = replace(answer, sweep=sweep_steps(job, job.sweep, job_of_step, beside))
+    return answer
 
 
 def placed_answer(job: Job, identity: str, solution: Solution | None = None) -> ExtractionsAnswer:
@@ -146,7 +152,7 @@ def solved(job: Job, identity: str, solution: Solution) -> dict[str, Any]:
 def decision_as_given(job: Job) -> str | None:
     """Return the identifier of a job's decision; `None` where what it asks for cannot be met as it is given."""
     try:
-        return decision_id(job.capture, solve(job).extractions)
+        return decision_id(job.capture, solve(job, explains=False).extractions)
     except CannotBeMet:
         return None
 

@@ -215,6 +215,7 @@ def _extractions(_: Written, ground: Ground, placed: list[Placed], rects: list[l
             "cases": len(placed),
         },
         "what_binds": None,
+        "what_binds_left_out": None,
         "sweep": None,
     }
 

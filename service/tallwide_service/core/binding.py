@@ -1,34 +1,79 @@
 """What binds frames on one scene point, and what letting each constraint go would bring each frame.
 
 Each constraint that a job gives is let go by one grid step, by one mm, or entirely, and the job is
-solved again; those that bring some frame more are the ones that bind. Sizes are upright pixels.
+solved again; those that bring some frame more are the ones that bind. All these searches share one
+allowance, the likely ones first; what it did not suffice for is named. Sizes are upright pixels.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
-from tallwide.answers import Binding, Extraction, FrameGain, LetGo
-from tallwide.job import Capture, Grid, Job, Point, Protection, Raster, exact
+from tallwide.answers import Binding, Extraction, FrameGain, LeftOut, LetGo
+from tallwide.job import LARGEST_SIDE_PX, Capture, Extent, Grid, Job, Lens, Number, Point, Protection, Raster, exact
+from tallwide_service.core.allowance import Allowance
 from tallwide_service.core.extraction import solve
-from tallwide_service.errors import CannotBeMet
+from tallwide_service.errors import CannotBeMet, NoneFound
 
-Freed = tuple[str, LetGo, Job]
+# Of what is left a search may take this part, however many others it is shared with: few of them are long.
+_LARGEST_PART = 4
 
 
-def what_binds(job: Job, extractions: tuple[Extraction, ...]) -> tuple[Binding, ...]:
-    """Return what each binding constraint of a joint solution costs, in the order of the job's members."""
-    found = []
-    for pointer, let_go, freer in freed_jobs(job):
+@dataclass(frozen=True, slots=True)
+class Freed:
+    """A job with one constraint let go; `value` is the number in its place, where it is not let go entirely."""
+
+    pointer: str
+    let_go: LetGo
+    job: Job
+    value: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class WhatBinds:
+    """The constraints that bind, and those that the allowance did not suffice for, both in the order of the job."""
+
+    bindings: tuple[Binding, ...]
+    left_out: tuple[LeftOut, ...]
+
+
+def what_binds(job: Job, extractions: tuple[Extraction, ...], allowance: Allowance) -> WhatBinds:
+    """Return what each binding constraint of a joint solution costs, as far as an allowance goes."""
+    freed = list(freed_jobs(job))
+    order = sorted(range(len(freed)), key=lambda place: _likely(freed[place], extractions))
+    found: dict[int, Binding | LeftOut] = {}
+    for done, place in enumerate(order):
+        one = freed[place]
+        own = allowance.part(one.job, min(len(freed) - done, _LARGEST_PART))
         try:
-            after = solve(freer).extractions
-        except CannotBeMet:
+            after = solve(one.job, own, explains=False)
+        except NoneFound:
+            found[place] = LeftOut(one.pointer, one.let_go, one.value)
             continue
-        gains = tuple(_gain(before, other) for before, other in zip(extractions, after, strict=True))
+        except CannotBeMet:
+            continue  # moved by one step, a point may lie where no frames can meet
+        finally:
+            allowance.taken += own.taken
+        gap = after.certificate.gap
+        gains = tuple(_gain(before, other) for before, other in zip(extractions, after.extractions, strict=True))
         if any(gain.width_gain > 0 or gain.height_gain > 0 for gain in gains):
-            found.append(Binding(pointer, let_go, gains))
-    return tuple(found)
+            found[place] = Binding(one.pointer, one.let_go, gains, one.value, gap)
+        elif gap > 0:
+            found[place] = LeftOut(one.pointer, one.let_go, one.value)
+    told = [found[place] for place in sorted(found)]
+    return WhatBinds(
+        tuple(each for each in told if isinstance(each, Binding)),
+        tuple(each for each in told if isinstance(each, LeftOut)),
+    )
+
+
+def _likely(freed: Freed, extractions: Sequence[Extraction]) -> int:
+    """Return 0 for constraints that are tried first: all but pairs, and protections that stand in no frame's way."""
+    _, kind, *rest = freed.pointer.split("/")
+    if kind == "deliverables":
+        return int("protection" not in extractions[int(rest[0])].bound_by)
+    return int(freed.pointer.startswith("/framing/nest/"))
 
 
 def _gain(before: Extraction, after: Extraction) -> FrameGain:
@@ -37,30 +82,29 @@ def _gain(before: Extraction, after: Extraction) -> FrameGain:
 
 
 def freed_jobs(job: Job) -> Iterator[Freed]:
-    """Yield the job with each of its constraints let go: pointer, by how much, the freer job."""
+    """Yield the job with each of its constraints let go, in the order of the job's members."""
     yield from _freed_capture(job)
     for index, frame in enumerate(job.deliverables):
         if any(frame.protection.shares()):
             bare = replace(frame, protection=Protection(each_side=0))
             frames = (*job.deliverables[:index], bare, *job.deliverables[index + 1 :])
-            yield f"/deliverables/{index}/protection", "entirely", replace(job, deliverables=frames)
+            yield Freed(f"/deliverables/{index}/protection", "entirely", replace(job, deliverables=frames))
     yield from _freed_framing(job)
 
 
 def _freed_capture(job: Job) -> Iterator[Freed]:
     capture = job.capture
-    for pointer, raster in _wider_rasters(capture):
-        yield pointer, "one_step", replace(job, capture=replace(capture, raster=raster))
+    for side, raster in _wider_rasters(capture):
+        wider = replace(job, capture=replace(capture, raster=raster))
+        yield Freed(f"/capture/raster/{side}", "one_step", wider, getattr(raster, side))
     if capture.grid != Grid(1, 1, 1, 1):
-        yield "/capture/grid", "entirely", replace(job, capture=replace(capture, grid=Grid(1, 1, 1, 1)))
-    lens = capture.lens
-    if lens is not None and lens.image_circle_mm is not None:
-        pointer = "/capture/lens/image_circle_mm"
-        wider = replace(lens, image_circle_mm=lens.image_circle_mm + 1)
-        yield pointer, "one_mm", replace(job, capture=replace(capture, lens=wider))
-        yield pointer, "entirely", replace(job, capture=replace(capture, lens=replace(lens, image_circle_mm=None)))
+        yield Freed("/capture/grid", "entirely", replace(job, capture=replace(capture, grid=Grid(1, 1, 1, 1))))
+    if capture.lens is not None:
+        for member, let_go, lens, value in _wider_lenses(capture.lens):
+            wider = replace(job, capture=replace(capture, lens=lens))
+            yield Freed(f"/capture/lens/{member}", let_go, wider, value)
     if capture.usable_area is not None:
-        yield "/capture/usable_area", "entirely", replace(job, capture=replace(capture, usable_area=None))
+        yield Freed("/capture/usable_area", "entirely", replace(job, capture=replace(capture, usable_area=None)))
 
 
 def _wider_rasters(capture: Capture) -> Iterator[tuple[str, Raster]]:
@@ -68,41 +112,62 @@ def _wider_rasters(capture: Capture) -> Iterator[tuple[str, Raster]]:
     if capture.photosites is not None or capture.usable_area is not None:
         return
     raster, grid = capture.raster, capture.grid
-    if raster.width + grid.width <= 65_535:
-        yield "/capture/raster/width", Raster(raster.width + grid.width, raster.height)
-    if raster.height + grid.height <= 65_535:
-        yield "/capture/raster/height", Raster(raster.width, raster.height + grid.height)
+    if raster.width + grid.width <= LARGEST_SIDE_PX:
+        yield "width", Raster(raster.width + grid.width, raster.height)
+    if raster.height + grid.height <= LARGEST_SIDE_PX:
+        yield "height", Raster(raster.width, raster.height + grid.height)
+
+
+def _wider_lenses(lens: Lens) -> Iterator[tuple[str, LetGo, Lens, float | None]]:
+    """Yield the member, how far it is let go, the lens that covers more, and the number in its place."""
+    circle, covered = lens.image_circle_mm, lens.covered_mm
+    if circle is not None:
+        more = _one_mm_more(circle)
+        yield "image_circle_mm", "one_mm", replace(lens, image_circle_mm=more), more
+        yield "image_circle_mm", "entirely", replace(lens, image_circle_mm=None), None
+    if covered is not None:
+        wider, higher = _one_mm_more(covered.width), _one_mm_more(covered.height)
+        yield "covered_mm/width", "one_mm", replace(lens, covered_mm=Extent(wider, covered.height)), wider
+        yield "covered_mm/height", "one_mm", replace(lens, covered_mm=Extent(covered.width, higher)), higher
+        yield "covered_mm", "entirely", replace(lens, covered_mm=None), None
+
+
+def _one_mm_more(length_mm: Number) -> float:
+    return float(exact(length_mm) + 1)
 
 
 def _freed_framing(job: Job) -> Iterator[Freed]:
-    framing, point, picture = job.framing, job.framing.point, job.capture.upright_raster
-    grid = job.capture.grid
-    steps = (grid.y, grid.x) if job.capture.is_on_its_side else (grid.x, grid.y)
+    framing, point = job.framing, job.framing.point
     if point is not None:
-        for name, value, step, length in (
-            ("x", point.x, steps[0], picture.width),
-            ("y", point.y, steps[1], picture.height),
-        ):
-            if value is None:
-                continue
-            for way in (-1, 1):
-                moved = exact(value) + way * exact(step) / length
-                if 0 <= moved <= 1:
-                    freer = replace(framing, point=_with_axis(point, name, float(moved)))
-                    yield f"/framing/point/{name}", "one_step", replace(job, framing=freer)
-            freer = replace(framing, point=_with_axis(point, name, None))
-            yield f"/framing/point/{name}", "entirely", replace(job, framing=freer)
+        for name in ("x", "y"):
+            yield from _freed_axis(job, point, name)
     if framing.subject is not None:
-        yield "/framing/subject", "entirely", replace(job, framing=replace(framing, subject=None))
+        yield Freed("/framing/subject", "entirely", replace(job, framing=replace(framing, subject=None)))
     if framing.match != "none":
-        yield "/framing/match", "entirely", replace(job, framing=replace(framing, match="none"))
+        yield Freed("/framing/match", "entirely", replace(job, framing=replace(framing, match="none")))
     if framing.minimums == "held":
-        yield "/framing/minimums", "entirely", replace(job, framing=replace(framing, minimums=None))
+        yield Freed("/framing/minimums", "entirely", replace(job, framing=replace(framing, minimums=None)))
     for index, pair in enumerate(framing.nest):
         others = tuple(other for other in framing.nest if other != pair)
-        yield f"/framing/nest/{index}", "entirely", replace(job, framing=replace(framing, nest=others))
+        yield Freed(f"/framing/nest/{index}", "entirely", replace(job, framing=replace(framing, nest=others)))
     alone = replace(framing, arrangement="independent", point=None, match="none", nest=(), minimums=None)
-    yield "/framing/arrangement", "entirely", replace(job, framing=alone)
+    yield Freed("/framing/arrangement", "entirely", replace(job, framing=alone))
+
+
+def _freed_axis(job: Job, point: Point, name: str) -> Iterator[Freed]:
+    """Yield the job with its point one place step away on one axis, both ways, and free on it."""
+    capture, framing = job.capture, job.framing
+    grid, picture, value = capture.grid, capture.upright_raster, getattr(point, name)
+    if value is None:
+        return
+    along_rows = (name == "x") != capture.is_on_its_side
+    share = exact(grid.x if along_rows else grid.y) / (picture.width if name == "x" else picture.height)
+    pointer = f"/framing/point/{name}"
+    for moved in (exact(value) - share, exact(value) + share):
+        if 0 <= moved <= 1:
+            there = _with_axis(point, name, float(moved))
+            yield Freed(pointer, "one_step", replace(job, framing=replace(framing, point=there)), float(moved))
+    yield Freed(pointer, "entirely", replace(job, framing=replace(framing, point=_with_axis(point, name, None))))
 
 
 def _with_axis(point: Point, name: str, value: float | None) -> Point:

@@ -8,6 +8,7 @@ from dataclasses import replace
 from tallwide.answers import Rect
 from tallwide.geometry import recorded_to_upright
 from tallwide.job import Deliverable, Job
+from tallwide_service.core.allowance import Allowance, looks_before
 from tallwide_service.core.extraction import Frame, Ground, broken_around, frames, ground_of, place_alone
 from tallwide_service.core.joint import best_placed, best_sizes, least_size, together_of
 from tallwide_service.errors import CannotBeMet, Fault, NoneFound
@@ -16,7 +17,7 @@ from tallwide_service.errors import CannotBeMet, Fault, NoneFound
 _MOST_LOOKS = 1_200_000
 
 
-def conflict(job: Job, ground: Ground, wanted: Sequence[Rect]) -> CannotBeMet:
+def conflict(job: Job, ground: Ground, wanted: Sequence[Rect], allowance: Allowance) -> CannotBeMet:
     """Return the error of frames that cannot share a point: what stands in the way alone, and by how much.
 
     A constraint stands in the way where the frames can share a point without it; where none does
@@ -25,7 +26,7 @@ def conflict(job: Job, ground: Ground, wanted: Sequence[Rect]) -> CannotBeMet:
     faults = []
     for pointer, freer in _relaxations(job):
         try:
-            rects = solved_freely(freer)
+            rects = solved_freely(freer, allowance)
         except CannotBeMet:
             continue
         faults.append(Fault(pointer, _how_far(pointer, job, ground, rects)))
@@ -79,12 +80,17 @@ def not_found(job: Job) -> NoneFound:
     return NoneFound(detail, tuple(Fault(pointer, detail) for pointer in named))
 
 
-def solved_freely(job: Job) -> Sequence[Rect]:
+def solved_freely(job: Job, allowance: Allowance) -> Sequence[Rect]:
     """Return the frames of a job that is asked only to tell what stands in the way of another."""
+    if looks_before(job) > allowance.left:
+        raise not_found(job)
     ground, views = ground_of(job), frames(job)
     wanted = [place_alone(frame, ground).rect for frame in views]
     together = together_of(job, views, ground)
-    placed = best_placed(together, best_sizes(together, _MOST_LOOKS), wanted)
+    allowance.taken += looks_before(job)
+    found = best_sizes(together, min(_MOST_LOOKS, allowance.left))
+    allowance.taken += found.looks
+    placed = best_placed(together, found, wanted)
     if placed is None:
         raise CannotBeMet("the frames cannot share a scene point")
     return placed[1][2]

@@ -27,6 +27,7 @@ from tallwide.geometry import (
     upright_to_recorded,
 )
 from tallwide.job import Capture, Deliverable, Grid, Job, exact
+from tallwide_service.core.allowance import Allowance
 from tallwide_service.core.candidates import Shape, chain_sides, largest_first
 from tallwide_service.core.optics import image_facts
 from tallwide_service.core.plain import aspect_numbers, ideal_numbers, place_plain
@@ -84,10 +85,11 @@ class Ground:
         return spans(self.region.pixels, self.capture.grid, frame.protection, self.subject)
 
 
-def solve(job: Job, *, explains: bool = True) -> Solution:
+def solve(job: Job, allowance: Allowance | None = None, *, explains: bool = True) -> Solution:
     """Return the extraction of each deliverable of a job.
 
-    Whoever throws the error of frames on one point away does not ask that it `explains` what stands in the way.
+    A search of frames on one point takes what it needs of an `allowance`, or of its own. Whoever throws the error
+    of frames on one point away does not ask that it `explains` what stands in the way.
 
     Raises
     ------
@@ -101,7 +103,7 @@ def solve(job: Job, *, explains: bool = True) -> Solution:
         # The joint solver builds on this module.
         from tallwide_service.core.joint import solve_together  # noqa: PLC0415
 
-        placements, certificate = solve_together(job, views, ground, explains=explains)
+        placements, certificate = solve_together(job, views, ground, allowance or Allowance(), explains=explains)
     else:
         placements = [place_alone(frame, ground) for frame in views]
         certificate = alone_certificate(placements)

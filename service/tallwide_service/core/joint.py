@@ -23,12 +23,13 @@ import numpy.typing as npt
 from tallwide.answers import Certificate, Rect
 from tallwide.geometry import upright_fraction_to_recorded
 from tallwide.job import Deliverable, Job, exact
+from tallwide_service.core.allowance import MOST_LOOKS, Allowance, looks_before
 from tallwide_service.core.candidates import chain_sides
 from tallwide_service.core.extraction import Frame, Ground, Placement, place_alone
 from tallwide_service.core.joint_estimate import Estimate
 from tallwide_service.core.joint_looks import Field, Matched, Real, Sizes
 from tallwide_service.core.joint_places import Placed, Question, best_places, line_of
-from tallwide_service.core.joint_search import MOST_LOOKS, NEAR, Found, Measure, search
+from tallwide_service.core.joint_search import NEAR, Found, Measure, search
 from tallwide_service.core.joint_slopes import Slopes
 from tallwide_service.core.joint_tables import AxisTable, Side, Whole, axis_table
 from tallwide_service.errors import CannotBeMet
@@ -124,32 +125,41 @@ class Together:
 
 
 def solve_together(
-    job: Job, frames: Sequence[Frame], ground: Ground, *, explains: bool = True
+    job: Job, frames: Sequence[Frame], ground: Ground, allowance: Allowance, *, explains: bool = True
 ) -> tuple[list[Placement], Certificate]:
     """Return the best placements of frames that share a scene point, and the certificate.
 
-    What stands in the way takes a search for each constraint; an error is only told where it `explains`.
+    What is taken of the `allowance` is counted in it. What stands in the way takes a search for each
+    constraint; an error is only told where it `explains`.
 
     Raises
     ------
     CannotBeMet
         If the constraints are in conflict.
     NoneFound
-        If the search ended before it found any frames.
+        If the allowance ended before any frames were found.
     """
     # They ask this module in turn.
     from tallwide_service.core.conflict import conflict, held_by, not_found, refuse_too_small  # noqa: PLC0415
 
+    if looks_before(job) > allowance.left:
+        raise not_found(job)
     wanted = [place_alone(frame, ground).rect for frame in frames]
     if job.framing.minimums == "held":
         refuse_too_small(job, wanted)
     together = together_of(job, frames, ground)
-    found = best_sizes(together)
+    allowance.taken += looks_before(job)
+    found = best_sizes(together, allowance.left)
+    allowance.taken += found.looks
     placed = best_placed(together, found, wanted)
     if placed is None:
         if found.left is not None:
             raise not_found(job)
-        raise conflict(job, ground, wanted) if explains else CannotBeMet("the frames cannot share a scene point")
+        raise (
+            conflict(job, ground, wanted, allowance)
+            if explains
+            else CannotBeMet("the frames cannot share a scene point")
+        )
     sizes, (_, _, rects) = placed
     placements = [
         Placement(rect, held_by(frame, ground, rect, alone), 0)

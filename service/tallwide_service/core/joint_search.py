@@ -15,12 +15,11 @@ from typing import NamedTuple
 
 import numpy as np
 
+from tallwide_service.core.allowance import MOST_LOOKS
 from tallwide_service.core.joint_looks import Cells, Field, Looks, Real, Sizes, Truth
 from tallwide_service.core.joint_slopes import Slopes
 from tallwide_service.core.joint_tables import AxisTable, Whole
 
-# Questions about one size over one cell before the search stops with an honest gap; a bound on work, not on time.
-MOST_LOOKS = 16_000_000
 # Cells looked at in one go: few while little is known, then as many as numpy handles best.
 _SMALLEST_BATCH, _LARGEST_BATCH = 96, 1024
 # Points of a net on each axis, how much closer the next net is, how much wider the next cell away from a likely t.
@@ -77,10 +76,11 @@ class Measure:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """What a search found: sizes that are best but for near ties; cells looked at; what is left unproven."""
+    """What a search found: sizes that are best but for near ties; cells and looks it took; what is left unproven."""
 
     sizes: set[Sizes]
     cases: int
+    looks: int
     left: Sizes | None
 
 
@@ -104,7 +104,7 @@ def search(field: Field, measure: Measure, most_looks: int = MOST_LOOKS, slopes:
         ordered = measure.order(rows)
         looks.work += bounds.size // _KEPT
         if looks.work > most_looks:
-            return Found(found, cases, tuple(bounds[:, ordered[0]].tolist()))
+            return Found(found, cases, looks.work, tuple(bounds[:, ordered[0]].tolist()))
         size = min(max(_SMALLEST_BATCH, cells.shape[1] // 3), _LARGEST_BATCH)
         batch, rest = ordered[:size], ordered[size:]
         looked, bound = cells[:, batch], bounds[:, batch]
@@ -138,7 +138,7 @@ def search(field: Field, measure: Measure, most_looks: int = MOST_LOOKS, slopes:
             np.concatenate([rows[0][:, rest], new[0]], axis=1),
             np.concatenate([rows[1][rest], new[1]]),
         )
-    return Found(found, cases, None)
+    return Found(found, cases, looks.work, None)
 
 
 def _likely_t(looks: Looks, cells: Cells, bound: Whole) -> tuple[Whole, Whole]:

@@ -235,11 +235,8 @@ def _leads(side: Side, unit: int, largest: int) -> npt.NDArray[Any]:
 
 def _given(leads: npt.NDArray[Any], unit: int, point: Fraction, step: int) -> tuple[Whole, Whole]:
     """Return the first and last place that brings each align point within half a step of a point."""
-    # Everything in 1/(2 unit denominator) px.
-    scale = 2 * unit * point.denominator
-    if scale * step * (1 << 17) >= _LARGEST:
-        leads = leads.astype(object)
-    ahead = 2 * unit * point.numerator - 2 * point.denominator * leads
-    half, whole = step * scale // 2, step * scale
-    first, last = -((half - ahead) // whole) * step, (ahead + half) // whole * step
+    # In 1/unit px leads and steps are whole, so the ends of what the point allows may be rounded to whole ones first.
+    half = Fraction(step, 2)
+    lowest, highest = math.ceil((point - half) * unit), math.floor((point + half) * unit)
+    first, last = -((leads - lowest) // (step * unit)) * step, (highest - leads) // (step * unit) * step
     return first.astype(np.int64), last.astype(np.int64)

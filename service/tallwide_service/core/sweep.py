@@ -1,7 +1,7 @@
 """Sweeps: one member of a job through a range of values, so that a trade between frames can be drawn.
 
 Values are exact shares of the range, each then the nearest double. A step that cannot be met keeps
-its place and says why.
+its place and says why. All steps share one allowance of work.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from typing import Any
 from tallwide.answers import SweepFrame, SweepStep
 from tallwide.job import Job, Sweep, exact
 from tallwide.wire import to_wire
+from tallwide_service.core.allowance import Allowance
 from tallwide_service.core.extraction import solve
 from tallwide_service.core.margin import margins
 from tallwide_service.errors import CannotBeMet, Fault
@@ -21,14 +22,20 @@ from tallwide_service.errors import CannotBeMet, Fault
 Read = Callable[[Any], Job]
 
 
-def sweep_steps(job: Job, sweep: Sweep, read: Read) -> tuple[SweepStep, ...]:
-    """Return sizes and margins of each frame for each value of the swept member.
+def sweep_steps(job: Job, sweep: Sweep, read: Read, allowance: Allowance) -> tuple[SweepStep, ...]:
+    """Return sizes and margins of each frame for each value of the swept member, as far as an allowance goes.
 
     `read` makes a job of a document and refuses what no job may hold.
     """
     document = to_wire(job)
     document.pop("sweep", None)
-    return tuple(_step(document, sweep, value, read) for value in sweep_values(sweep))
+    steps = []
+    for done, value in enumerate(sweep_values(sweep)):
+        changed = read(with_member(document, sweep.member, value))
+        own = allowance.part(changed, sweep.steps - done)
+        steps.append(_step(changed, value, own))
+        allowance.taken += own.taken
+    return tuple(steps)
 
 
 def sweep_values(sweep: Sweep) -> list[float]:
@@ -38,10 +45,9 @@ def sweep_values(sweep: Sweep) -> list[float]:
     return [int(value) if value.denominator == 1 else float(value) for value in values]
 
 
-def _step(document: dict[str, Any], sweep: Sweep, value: float, read: Read) -> SweepStep:
-    job = read(with_member(document, sweep.member, value))
+def _step(job: Job, value: float, allowance: Allowance) -> SweepStep:
     try:
-        solution = solve(job)
+        solution = solve(job, allowance)
     except CannotBeMet as error:
         return SweepStep(value, (), str(error))
     frames = tuple(
@@ -57,7 +63,7 @@ def _step(document: dict[str, Any], sweep: Sweep, value: float, read: Read) -> S
         )
         for extraction, margin in zip(solution.extractions, margins(job, solution), strict=True)
     )
-    return SweepStep(value, frames, None)
+    return SweepStep(value, frames, None, solution.certificate.gap)
 
 
 def with_member(document: dict[str, Any], pointer: str, value: float) -> dict[str, Any]:

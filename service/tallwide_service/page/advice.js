@@ -96,7 +96,8 @@ export function drawBreakEven(holder, answer) {
 
 const CONSTRAINTS = {
   "/capture/raster/width": "A wider raster", "/capture/raster/height": "A higher raster", "/capture/grid": "The grid",
-  "/capture/lens/image_circle_mm": "The image circle", "/capture/lens/covered_mm": "What the lens covers", "/capture/usable_area": "The usable area",
+  "/capture/lens/image_circle_mm": "The image circle", "/capture/lens/covered_mm": "What the lens covers",
+  "/capture/lens/covered_mm/width": "The width that the lens covers", "/capture/lens/covered_mm/height": "The height that the lens covers", "/capture/usable_area": "The usable area",
   "/framing/point/x": "The shared point across", "/framing/point/y": "The shared point down", "/framing/subject": "The subject",
   "/framing/match": "Equal sizes", "/framing/arrangement": "Sharing one point",
 };
@@ -110,12 +111,14 @@ function constraintInWords(pointer, job) {
 }
 
 /** What letting each constraint go would bring each frame; for frames on their own, what bounds them. */
-export function drawBinds(holder, { what_binds: binds, extractions, job }) {
+export function drawBinds(holder, { what_binds: binds, what_binds_left_out: untold, extractions, job }) {
   if (!binds) {
     const words = extractions.map((each) => `${each.deliverable}: ${each.bound_by.map(inWords).join(", ") || "nothing"}`);
     return refill(holder, [made("p", "Each frame lies on its own and is bound by:"), listOf(words)]);
   }
-  if (!binds.length) return refill(holder, [made("p", "Nothing that could be let go would make a frame larger.")]);
+  const letGo = (each) => `${constraintInWords(each.pointer, job)}, ${LET_GO[each.let_go]}`;
+  const rest = untold.length ? [made("p", "The work that one answer may take did not tell about:"), listOf([...new Set(untold.map(letGo))])] : [];
+  if (!binds.length) return refill(holder, [made("p", rest.length ? "Nothing is known to bind." : "Nothing that could be let go would make a frame larger."), ...rest]);
   const gain = ({ width_gain: x, height_gain: y }) => {
     const cell = made("td", x || y ? [x, y].map((value) => `${value < 0 ? "−" : "+"}${Math.abs(value)}`).join(" × ") : "·");
     if (x > 0 || y > 0) cell.className = "is-enough";
@@ -124,7 +127,7 @@ export function drawBinds(holder, { what_binds: binds, extractions, job }) {
   };
   return refill(holder, [made("p", "Let one go, and the frames change by (width × height, px):"),
     tableOf("What binds", ["Constraint", ...binds[0].frames.map((frame) => frame.deliverable)],
-      binds.map((each) => [`${constraintInWords(each.pointer, job)}, ${LET_GO[each.let_go]}`, ...each.frames.map(gain)]))]);
+      binds.map((each) => [letGo(each), ...each.frames.map(gain)])), ...rest]);
 }
 
 export function drawDifference(rows, one, two) {

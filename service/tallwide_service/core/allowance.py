@@ -1,0 +1,49 @@
+"""How much the searches of one answer may do: an amount of work, not of time, so that equal jobs give equal answers.
+
+A look is a question about one size of one frame over one cell of `joint_search`; whatever else is
+done is counted as the looks that take as long.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from tallwide.job import Job
+
+# What an answer may take for its own frames; a search stops there with an honest gap.
+MOST_LOOKS = 16_000_000
+# What it may do beside them is what they left of this, or this part of it where that is more.
+_LEAST_BESIDE = 4
+
+
+@dataclass(slots=True)
+class Allowance:
+    """Looks that one job or several may take, and those that they have taken."""
+
+    looks: int = MOST_LOOKS
+    taken: int = 0
+
+    @property
+    def left(self) -> int:
+        """Looks that may still be taken."""
+        return max(self.looks - self.taken, 0)
+
+    def beside(self) -> Allowance:
+        """Return what an answer may do beside the job that this was given to."""
+        return Allowance(max(self.left, MOST_LOOKS // _LEAST_BESIDE))
+
+    def part(self, job: Job, sharing: int) -> Allowance:
+        """Return what a job may take: all that comes before its search, and of what is left a part of so many."""
+        before = looks_before(job)
+        return Allowance(min(before + max(self.left - before, 0) // sharing, self.left))
+
+
+def looks_before(job: Job) -> int:
+    """Return what the tables of a search take, and what else does not depend on how long it goes on.
+
+    About three looks for every two sizes that a frame may have, which are no more than steps of the grid.
+    """
+    if job.framing.arrangement == "independent":
+        return 0
+    raster, grid = job.capture.raster, job.capture.grid
+    return 3 * len(job.deliverables) * (raster.width // grid.width + raster.height // grid.height) // 2
