@@ -337,10 +337,48 @@ def test_labels_are_set_smaller_where_they_then_stay_in_their_frames():
     """At full size the label of a narrow frame reaches into its neighbour."""
     frame, picture = Rect(800, 0, 270, 1080), Rect(0, 0, 1920, 1080)
     label = Label("label", 0, frame, (255, 0, 0), (), ("a name", "1,000 × 2,000 px   0.5", "40.0 % of the raster"))
-    (plate,) = placed_labels([label], picture, text_sizes(picture), lines=[], subject=[])
+    (plate,) = placed_labels([label], picture, text_sizes(picture), lines=[], subject=None)
     assert frame.holds(plate.rect)
-    (large,) = placed_labels([label], picture, TextSizes(24, 24), lines=[], subject=[])
+    (large,) = placed_labels([label], picture, TextSizes(24, 24), lines=[], subject=None)
     assert not frame.holds(large.rect)
+
+
+def test_labels_of_nested_frames_stand_in_their_own_and_a_large_one_outside_the_small_ones():
+    """Placed in the job's order, the wide frame's label would take the room of the tall one inside it."""
+    picture = Rect(0, 0, 1920, 1080)
+    boxes = [Rect(0, 0, 1920, 1080), Rect(420, 0, 1080, 1080), Rect(800, 20, 320, 1040), Rect(860, 40, 200, 1000)]
+    labels = [Label("label", place, box, (255, 0, 0), (), ("a name", "40.0 %")) for place, box in enumerate(boxes)]
+    lines = [side for box in boxes for side in (Rect(box.x - 2, box.y, 2, box.height), Rect(box.right, box.y, 2, 1080))]
+    plates = placed_labels(labels, picture, text_sizes(picture), lines=lines, subject=None)
+    assert [plate.frame for plate in plates] == [0, 1, 2, 3]
+    for place, (box, plate) in enumerate(zip(boxes, plates, strict=True)):
+        assert box.holds(plate.rect)
+        assert not any(smaller.holds(plate.rect) for smaller in boxes[place + 1 :])
+
+
+def test_a_label_without_room_in_its_frame_still_touches_it():
+    frame, picture = Rect(900, 0, 60, 1080), Rect(0, 0, 1920, 1080)
+    label = Label("label", 0, frame, (255, 0, 0), (), ("a name that is wider than its frame",))
+    (plate,) = placed_labels([label], picture, text_sizes(picture), lines=[], subject=None)
+    assert frame.x - plate.rect.width < plate.rect.x < frame.right
+
+
+def test_a_label_leaves_its_frame_for_a_subject_that_is_given_and_not_for_one_that_is_guessed():
+    frame, picture = Rect(0, 400, 1000, 300), Rect(0, 0, 1000, 1080)
+    label = Label("label", 0, frame, (255, 0, 0), (), ("a name that is rather long for it",))
+    for subject, stays in ((None, True), (Rect(0, 380, 1000, 340), False)):
+        (plate,) = placed_labels([label], picture, text_sizes(picture), lines=[], subject=subject)
+        assert frame.holds(plate.rect) is stays
+
+
+def test_safe_areas_of_several_frames_say_whose_they_are():
+    def tags(job):
+        return [
+            plate.lines[0].text for plate in scene_of(job).plates if plate.kind == "tag" and plate.frame is not None
+        ]
+
+    assert tags(HARBOUR) == ["wide: action safe", "wide: graphics safe", "square: captions"]
+    assert tags(replace(HARBOUR, deliverables=HARBOUR.deliverables[:2])) == ["action safe", "graphics safe"]
 
 
 def test_an_image_circle_around_the_picture_has_no_tag():

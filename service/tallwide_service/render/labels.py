@@ -1,16 +1,16 @@
 """Labels: where the plates of an overlay go.
 
 Plates never overlap each other and stay inside the picture. They go low in their frame, where faces
-seldom are, and keep off the subject, inside their frame and off lines, in this order, where there
-is room. Where there is no room they are set smaller, then shorter. Tags of what surrounds the
-frames give way: one that finds no room is left out.
+seldom are, and keep off the subject, inside their frame, and off lines and out of other frames, in
+this order, where there is room; small frames choose first. Where there is no room they are set
+smaller, then shorter. Tags of what surrounds the frames give way: one that finds no room is left out.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,11 +27,27 @@ SMALLEST_TEXT_PX = 7
 # The second line and those below it are set smaller than the name.
 FACTS_SIZE = 0.78
 
-# More than there are boxes in any picture.
+# More than what any place is charged for lines and frames.
 _MOST_BOXES = 1 << 20
+# A plate on the subject strays further than one outside its frame, but not for the sake of a subject that is guessed.
+_ON_SUBJECT, _ON_GUESS = 3, 1
+# A label that crosses a line hides some of it; one that lies wholly in another frame seems to be that one's.
+_CROSSED, _INSIDE = 2, 3
 
 Boxes = NDArray[np.int64]
 Places = NDArray[np.int64]
+
+
+class Obstacles(NamedTuple):
+    """What a plate keeps off: the subject, lines, and the insides of frames that are smaller than its own.
+
+    `on_subject` is how far a plate on the subject strays.
+    """
+
+    subject: Boxes
+    lines: Boxes
+    smaller: Boxes
+    on_subject: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,28 +86,36 @@ def text_sizes(picture: Rect) -> TextSizes:
 
 
 def placed_labels(
-    labels: Sequence[Label], picture: Rect, sizes: TextSizes, *, lines: Sequence[Rect], subject: Sequence[Rect]
+    labels: Sequence[Label], picture: Rect, sizes: TextSizes, *, lines: Sequence[Rect], subject: Rect | None
 ) -> tuple[Plate, ...]:
-    """Return plates at free places in the upright picture, off the subject and lines where there is room."""
+    """Return plates at free places in the upright picture, off the subject and lines where there is room.
+
+    Where no subject is given, what the frames are about is taken to be in the middle.
+    """
     frames = [label for label in labels if label.kind == "label"]
     tags = [label for label in labels if label.kind == "tag"]
-    obstacles = (_boxes(subject), _boxes(lines))
+    kept_clear = _boxes([_middle_of(picture) if subject is None else subject])
+    obstacles = Obstacles(kept_clear, _boxes(lines), _boxes([]), _ON_GUESS if subject is None else _ON_SUBJECT)
+    for_tags = obstacles._replace(subject=_boxes([]))
     plates = _frame_plates(frames, picture, obstacles, sizes)
     for tag in tags:
         plate = _plate(tag, picture, sizes.smallest, sizes.longest_em)
         taken = _boxes([other.rect for other in plates])
         # A tag stands at the top of its box, and may stand on the subject, whose tag it may be.
-        place = _free_place(
-            tag.box, plate.rect, picture, sizes.smallest // 2, taken, (_boxes([]), obstacles[1]), from_top=True
-        )
+        place = _free_place(tag.box, plate.rect, picture, sizes.smallest // 2, taken, for_tags, from_top=True)
         if place is not None:
             plates.append(replace(plate, rect=place.rect))
     return tuple(plates)
 
 
-def _frame_plates(
-    labels: Sequence[Label], picture: Rect, obstacles: tuple[Boxes, Boxes], sizes: TextSizes
-) -> list[Plate]:
+def _middle_of(picture: Rect) -> Rect:
+    """Return the middle half of a picture, each way."""
+    return Rect(
+        picture.x + picture.width // 4, picture.y + picture.height // 4, picture.width // 2, picture.height // 2
+    )
+
+
+def _frame_plates(labels: Sequence[Label], picture: Rect, obstacles: Obstacles, sizes: TextSizes) -> list[Plate]:
     """Return every frame's plate: all lines at some size, or the names alone, or as many as find room.
 
     Of the sizes down to three quarters of the largest, the one at which the fewest plates stray; a smaller one only
@@ -112,7 +136,7 @@ def _frame_plates(
 
 @dataclass(frozen=True, slots=True)
 class _Layout:
-    """Plates at their places; a plate on the subject strays twice, one that leaves its frame once."""
+    """Plates at their places; one strays twice outside its frame, once partly outside, and on the subject."""
 
     plates: list[Plate]
     strays: int
@@ -123,23 +147,32 @@ def _laid_out(
     picture: Rect,
     size: int,
     longest_em: int,
-    obstacles: tuple[Boxes, Boxes],
+    obstacles: Obstacles,
     *,
     all_of_them: bool = False,
 ) -> _Layout:
     """Return plates at one size; with `all_of_them` no more are tried after one that finds no room."""
-    plates: list[Plate] = []
+    plates: dict[int, Plate] = {}
     strays = 0
-    for label in labels:
+    by_size = sorted(range(len(labels)), key=lambda index: _seen_px(labels[index].box, picture))
+    for place_of_size, index in enumerate(by_size):
+        label = labels[index]
+        smaller = _boxes([labels[other].box for other in by_size[:place_of_size]])
         plate = _plate(label, picture, size, longest_em)
-        taken = _boxes([other.rect for other in plates])
-        place = _free_place(label.box, plate.rect, picture, size // 2, taken, obstacles)
+        taken = _boxes([other.rect for other in plates.values()])
+        place = _free_place(label.box, plate.rect, picture, size // 2, taken, obstacles._replace(smaller=smaller))
         if place is not None:
-            plates.append(replace(plate, rect=place.rect))
+            plates[index] = replace(plate, rect=place.rect)
             strays += place.strays
         elif all_of_them:
             break
-    return _Layout(plates, strays)
+    return _Layout([plates[index] for index in sorted(plates)], strays)
+
+
+def _seen_px(box: Rect, picture: Rect) -> int:
+    """Return how many pixels of a box are in the picture."""
+    seen = common_area((box, picture))
+    return 0 if seen is None else seen.width * seen.height
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,7 +232,7 @@ def _free_place(
     picture: Rect,
     gap: int,
     taken: Boxes,
-    obstacles: tuple[Boxes, Boxes],
+    obstacles: Obstacles,
     *,
     from_top: bool = False,
 ) -> _Place | None:
@@ -213,10 +246,13 @@ def _free_place(
         is_free = _hits(rows, columns, plate, taken, gap // 2) == 0
         if not is_free.any():
             continue
-        # The subject is covered last of all; a label stands on lines, few of them, rather than in another frame.
-        on_subject, on_lines = (_hits(rows, columns, plate, boxes, gap // 2) for boxes in obstacles)
+        # The subject is covered last of all; a label stands on lines, few of them, rather than outside its frame.
+        on_subject, on_lines = (
+            _hits(rows, columns, plate, boxes, gap // 2) for boxes in (obstacles.subject, obstacles.lines)
+        )
         leaves = _leave(rows, columns, plate, box)
-        worth = np.where(is_free, (on_subject * 2 + leaves) * _MOST_BOXES + on_lines, np.inf)
+        charge = _CROSSED * on_lines + _INSIDE * _inside(rows, columns, plate, obstacles.smaller)
+        worth = np.where(is_free, (on_subject * obstacles.on_subject + leaves) * _MOST_BOXES + charge, np.inf)
         place = np.unravel_index(np.argmin(worth), worth.shape)
         if worth[place] < least:
             least, best = worth[place], Rect(int(columns[place[1]]), int(rows[place[0]]), plate.width, plate.height)
@@ -234,11 +270,22 @@ def _hits(rows: Places, columns: Places, plate: Rect, boxes: Boxes, gap: int) ->
     return np.asarray(hits_row.T.astype(np.float32) @ hits_column.astype(np.float32))
 
 
-def _leave(rows: Places, columns: Places, plate: Rect, box: Rect) -> NDArray[np.bool_]:
-    """Return at which rows and columns a plate lies outside of a box, even in part."""
+def _inside(rows: Places, columns: Places, plate: Rect, boxes: Boxes) -> NDArray[np.float32]:
+    """Return in how many boxes a plate at each row and column lies as a whole."""
+    x, y, right, bottom = boxes.T[..., np.newaxis]
+    holds_row = (rows >= y) & (rows + plate.height <= bottom)
+    holds_column = (columns >= x) & (columns + plate.width <= right)
+    return np.asarray(holds_row.T.astype(np.float32) @ holds_column.astype(np.float32))
+
+
+def _leave(rows: Places, columns: Places, plate: Rect, box: Rect) -> NDArray[np.int64]:
+    """Return at which rows and columns a plate lies outside of a box: 1 in part, 2 as a whole."""
     row_leaves = (rows < box.y) | (rows + plate.height > box.bottom)
     column_leaves = (columns < box.x) | (columns + plate.width > box.right)
-    return np.logical_or.outer(row_leaves, column_leaves)
+    row_is_out = (rows >= box.bottom) | (rows + plate.height <= box.y)
+    column_is_out = (columns >= box.right) | (columns + plate.width <= box.x)
+    in_part, as_a_whole = np.logical_or.outer(row_leaves, column_leaves), np.logical_or.outer(row_is_out, column_is_out)
+    return np.asarray(in_part.astype(np.int64) + as_a_whole)
 
 
 def _grid(area: Rect, plate: Rect, picture: Rect, gap: int, *, from_top: bool) -> tuple[Places, Places]:

@@ -88,8 +88,7 @@ def overlay_scene(
     lines = [stroke.rect for stroke in strokes if stroke.kind not in ("shade", "edge", "centre-edge")]
     if len(lines) > MOST_LINES:
         lines = [stroke.rect for stroke in strokes if stroke.kind in ("line", "tick", "centre")]
-    # Where no subject is given, what the frames are about is taken to be in the middle.
-    subject = [drawn.subject() if job.framing.subject is not None else middle_of(stage.picture)]
+    subject = None if job.framing.subject is None else drawn.subject()
     sizes = text_sizes(stage.picture) if naming is None else naming.sizes
     plates = placed_labels(drawn.labels(), stage.picture, sizes, lines=lines, subject=subject)
     return Scene(
@@ -226,10 +225,11 @@ class _Drawn:
         if self.options.subject and self.job.framing.subject is not None:
             labels.append(Label("tag", None, self.subject(), NEUTRAL, SUBJECT_DASHES, ("subject",)))
         if self.options.safe_areas:
-            labels += [
-                Label("tag", index, rect, frame_colour(index, self.options), SAFE_DASHES, (name,))
-                for index, name, rect in self._safe_areas()
-            ]
+            areas = list(self._safe_areas())
+            is_of_one = len({index for index, _, _ in areas}) == 1
+            for index, name, rect in areas:
+                text = name if is_of_one else f"{self.job.deliverables[index].label}: {name}"
+                labels.append(Label("tag", index, rect, frame_colour(index, self.options), SAFE_DASHES, (text,)))
         for ring, name in zip(("image-circle", "usable-area"), ("image circle", "usable area"), strict=True):
             if any(drawn.kind == ring and self._is_seen(drawn) for drawn in self.rings()):
                 labels.append(Label("tag", None, self.picture, NEUTRAL, (), (name,)))
@@ -370,13 +370,6 @@ class _Drawn:
         if beyond and self.only is None:
             texts.append("beyond the picture: " + ", ".join(beyond))
         return Label("label", index, rect, colour, dashes, tuple(texts))
-
-
-def middle_of(picture: Rect) -> Rect:
-    """Return the middle half of a picture, each way."""
-    return Rect(
-        picture.x + picture.width // 4, picture.y + picture.height // 4, picture.width // 2, picture.height // 2
-    )
 
 
 def share_and_margin(extraction: Extraction, spare_pct: float | None) -> str:
