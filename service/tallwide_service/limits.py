@@ -31,6 +31,7 @@ class Limits:
     nesting: int = 12
     number_characters: int = 4_300
     raster_side_px: int = LARGEST_SIDE_PX
+    shared_point_side_px: int = 32_768
     aspect_characters: int = ASPECT_LENGTH
     label_characters: int = 200
     id_characters: int = 200

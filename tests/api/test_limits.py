@@ -137,6 +137,11 @@ BREACHES: dict[str, Callable[[], Breach]] = {
     "nesting": lambda: Breach(LIMITS.nesting + 1, body=DEEP.encode(), headers=JSON, status=400),
     "number_characters": lambda: Breach(len(LONG_NUMBER), body=LONG_NUMBER.encode(), headers=JSON, status=400),
     "raster_side_px": lambda: counted("/capture/raster/width", LIMITS.raster_side_px),
+    "shared_point_side_px": lambda: Breach(
+        LIMITS.shared_point_side_px + 1,
+        "/capture/raster/width",
+        body=picture_job(LIMITS.shared_point_side_px + 1, 100, framing=SHARED),
+    ),
     "aspect_characters": lambda: at(
         "/deliverables/0/aspect", "1" * (LIMITS.aspect_characters - 1) + ":1", LIMITS.aspect_characters + 1
     ),
@@ -398,6 +403,18 @@ def test_a_breach_is_refused_with_the_field_the_bound_and_the_value(client, name
         if fault["pointer"].startswith(breach.pointer)
     }
     assert (limit, breach.got) in said, problem["errors"]
+
+
+@pytest.mark.parametrize("place", ["/alternatives/0", "/captures/0", "/match/capture"])
+@pytest.mark.parametrize("side", ["width", "height"])
+def test_frames_share_a_point_on_no_larger_raster_wherever_its_camera_stands(client, place, side):
+    most = LIMITS.shared_point_side_px
+    for got, status in ((most, 200), (most + 1, 422)):
+        another = job_with(f"{place}/raster", {"width": 100, "height": 100, side: got})
+        response = client.post("/v1/margins", json={**another, "framing": SHARED})
+        assert response.status_code == status, response.json
+    (error,) = response.json["errors"]
+    assert (error["pointer"], error["limit"], error["got"]) == (f"{place}/raster/{side}", most, most + 1)
 
 
 def test_a_file_that_is_too_long_is_refused_with_the_bound_and_its_length():

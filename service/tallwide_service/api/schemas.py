@@ -627,7 +627,10 @@ class FramingSchema(NounSchema):
     """How the frames lie together."""
 
     noun = nouns.Framing
-    arrangement = choice(("independent", "shared_point"), "Whether frames share a scene point.")
+    arrangement = choice(
+        ("independent", "shared_point"),
+        f"Whether frames share a scene point, on rasters of at most {LIMITS.shared_point_side_px} px a side.",
+    )
     point = nested(PointSchema, "The shared point in the upright picture.")
     subject = nested(SubjectSchema, "What must stay in every frame.")
     match = choice(("none", "height", "width"), "Side that all frames have in common, upright px.")
@@ -1357,7 +1360,7 @@ class JobSchema(NounSchema):
 
     @validates_schema(skip_on_field_errors=False, pass_original=True)
     def refuse_contradictions(self, data: Any, original: Any, **_: Any) -> None:
-        """Labels are unique, nest names them and has no cycle, aspect and raster agree."""
+        """Labels are unique, nest names them and has no cycle, aspect and raster agree, rasters can be searched."""
         twice = {
             name: ["names one thing twice"]
             for name in ("rolls", "prefer")
@@ -1369,6 +1372,9 @@ class JobSchema(NounSchema):
         if not isinstance(frames, list) or not all(isinstance(frame, nouns.Deliverable) for frame in frames):
             return
         framing = data.get("framing", nouns.Framing())
+        large = _large_rasters(data) if _shares_a_point(framing) else {}
+        if large:
+            raise ValidationError(large)
         faults: dict[Any, Any] = dict(_label_faults(frames))
         references = _reference_faults(data, {frame.label for frame in frames})
         if references:
@@ -1389,6 +1395,37 @@ class JobSchema(NounSchema):
             if name in data:
                 data[name] = tuple(data[name])
         return super().build(data)
+
+
+def _shares_a_point(framing: Any) -> bool:
+    return isinstance(framing, nouns.Framing) and framing.arrangement == "shared_point"
+
+
+def _large_rasters(data: dict[str, Any]) -> dict[str, Any]:
+    """Return the captures of a job whose raster is larger than frames on one point are looked for in."""
+    match = data.get("match")
+    alone = {"capture": _large_raster(data.get("capture"))}
+    beside = {"capture": _large_raster(match.capture if isinstance(match, nouns.CameraMatch) else None)}
+    listed = {
+        name: {index: fault for index, each in enumerate(data[name]) if (fault := _large_raster(each))}
+        for name in ("alternatives", "captures")
+        if isinstance(data.get(name), list)
+    }
+    faults = {**alone, **listed, "match": beside if beside["capture"] else {}}
+    return {name: fault for name, fault in faults.items() if fault}
+
+
+def _large_raster(capture: Any) -> dict[str, Any]:
+    if not isinstance(capture, nouns.Capture):
+        return {}
+    most = LIMITS.shared_point_side_px
+    sides = {"width": capture.raster.width, "height": capture.raster.height}
+    faults = {
+        side: [Refusal(f"must be at most {most} where frames share a point, not {got}", limit=most, got=got)]
+        for side, got in sides.items()
+        if got > most
+    }
+    return {"raster": faults} if faults else {}
 
 
 def _space_faults(places: Any, labels: set[str]) -> dict[str, Any]:
