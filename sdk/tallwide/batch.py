@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import json
+import operator
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -109,8 +110,9 @@ def _block(transport: Transport, block: list[bytes], done: int) -> Iterator[Answ
                 raise ProtocolError(f"{PATH}: line {done + number} was due, line {answer.line} came")
             yield answer
         elif not answer.get("complete"):
-            problem = answer.get("problem") or {}
-            raise problem_error(503, {"title": "The batch was not answered to its end", **problem})
+            problem = answer.get("problem")
+            known = problem if isinstance(problem, dict) else {}
+            raise problem_error(503, {"title": "The batch was not answered to its end", **known})
         else:
             is_whole = number == len(block)
     if not is_whole:
@@ -131,12 +133,12 @@ def _read(written: bytes, done: int) -> Answered | dict[str, Any]:
         document = json.loads(written)
         if document.get("end"):
             return dict(document)
-        number = document["line"] + done
+        number = operator.index(document["line"]) + done
         kept = base64.b64decode(document["base64"]) if "base64" in document else None
         return Answered(
             line=number,
             id=document["id"],
-            status=document["status"],
+            status=operator.index(document["status"]),
             written=_NUMBER.sub(b'{"line":%d,' % number, written, count=1),
             answer=document.get("answer"),
             media_type=document.get("media_type"),

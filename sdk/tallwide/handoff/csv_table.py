@@ -194,14 +194,15 @@ def _table(document: Any, notes: ReadingNotes) -> list[dict[str, str]]:
     if notes.is_too_long(document):
         return []
     try:
-        lines = list(csv.reader(io.StringIO(document.removeprefix("\ufeff"), newline=""), strict=True))
+        written = csv.reader(io.StringIO(document.removeprefix("\ufeff"), newline=""), strict=True)
+        lines = [line for line in written if line]
     except csv.Error as error:
         notes.fault("/document", f"is no CSV: {error}", "RFC 4180, 2")
         return []
     if len(lines) < 2:
         notes.fault("/document", "holds no row below its header", CLAUSE)
         return []
-    header, *body = [line for line in lines if line]
+    header, *body = lines
     if len(body) > MOST_FRAMES:
         return notes.too_many(len(body))
     if len(set(header)) < len(header):
