@@ -72,8 +72,8 @@ class Limits:
     plate_turned_px: int = 24_000_000
     plate_deep_px: int = 14_000_000
     plate_frame_px: int = 8_847_360
-    plate_frames_px: int = 16_588_800
-    plate_cut_px: int = 96_000_000
+    plate_still_and_frames_px: int = 44_236_800
+    plate_work_px: int = 140_000_000
     plate_side_px: int = 16_384
     jpeg_scans: int = 32  # a progressive JPEG commonly has 10; a guess at what the oddest encoder does
     pull_multiple_px: int = 4_096

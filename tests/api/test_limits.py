@@ -247,9 +247,14 @@ BREACHES: dict[str, Callable[[], Breach]] = {
     ),
     "plate_turned_px": lambda: Breach(
         6_000 * (LIMITS.plate_turned_px // 6_000 + 1),
-        "/capture/raster",
+        "/picture",
         **still(
-            picture_job(6_000, LIMITS.plate_turned_px // 6_000 + 1, plate={"output": "frames"}),
+            picture_job(
+                6_000,
+                LIMITS.plate_turned_px // 6_000 + 1,
+                capture={"raster": rasters(6_000, LIMITS.plate_turned_px // 6_000 + 1), "roll": 90},
+                picture="upright",
+            ),
             grey_jpeg(6_000, LIMITS.plate_turned_px // 6_000 + 1),
         ),
     ),
@@ -268,30 +273,27 @@ BREACHES: dict[str, Callable[[], Breach]] = {
             grey_jpeg(640, 480),
         ),
     ),
-    "plate_frames_px": lambda: Breach(
-        4_096 * (LIMITS.plate_frames_px // 4_096 + 1),
+    "plate_still_and_frames_px": lambda: Breach(
+        4_096 * (LIMITS.plate_still_and_frames_px // 4_096 + 1),
         "/deliverables",
         **still(
             picture_job(
                 4_096,
-                2_160,
-                deliverables=[
-                    {"label": "a", "raster": rasters(4_096, LIMITS.plate_frames_px // 8_192)},
-                    {"label": "b", "raster": rasters(4_096, LIMITS.plate_frames_px // 8_192 + 1)},
-                ],
+                LIMITS.plate_still_and_frames_px // 4_096 + 1 - 2 * 2_160,
+                deliverables=[{"label": label, "raster": rasters(4_096, 2_160)} for label in "ab"],
                 plate={"output": "frames"},
             ),
-            grey_jpeg(4_096, 2_160),
+            grey_jpeg(4_096, LIMITS.plate_still_and_frames_px // 4_096 + 1 - 2 * 2_160),
         ),
     ),
-    "plate_cut_px": lambda: Breach(
-        5 * 6_000 * 3_900,
+    "plate_work_px": lambda: Breach(
+        2 * 6_000 * 3_900 + 5 * 6_000 * 3_900 + 2 * 5 * 1_500 * 975,
         "/deliverables",
         **still(
             picture_job(
                 6_000,
                 3_900,
-                deliverables=[{"label": str(number), "raster": rasters(2_100, 1_365)} for number in range(5)],
+                deliverables=[{"label": str(number), "raster": rasters(1_500, 975)} for number in range(5)],
                 plate={"output": "frames"},
             ),
             grey_jpeg(6_000, 3_900),

@@ -351,33 +351,40 @@ def test_the_sheet_takes_a_still_under_its_drawing(client, photograph):
 
 
 def test_a_zip_of_more_pixels_than_memory_allows_is_refused_with_both_numbers(client, photograph):
-    frames = [{"label": f"{n}", "raster": {"width": 3840, "height": 2160}} for n in range(5)]
+    frames = [{"label": f"{n}", "raster": {"width": 3840, "height": 2160}} for n in range(6)]
     job = {**JOB, "deliverables": frames, "plate": {"output": "frames"}}
     response = send(client, encoded(photograph), job)
     assert response.status_code == 422
     (fault,) = response.get_json()["errors"]
     assert fault["pointer"] == "/deliverables"
-    assert str(LIMITS.plate_frames_px) in fault["detail"]
-    assert str(5 * 3840 * 2160) in fault["detail"]
+    assert str(LIMITS.plate_still_and_frames_px) in fault["detail"]
+    assert str(600 * 400 + 6 * 3840 * 2160) in fault["detail"]
 
 
 def test_a_zip_that_reads_the_still_again_and_again_is_refused_with_both_numbers(client):
     still = Image.new("RGB", (6000, 4000), (90, 120, 60))
     frames = [{"label": f"{n}", "raster": {"width": 1080, "height": 720}} for n in range(5)]
-    job = {
-        "capture": {"raster": {"width": 6000, "height": 4000}},
-        "deliverables": frames,
-        "plate": {"output": "frames"},
-    }
+    capture = {"raster": {"width": 6000, "height": 4000}}
+    job = {"capture": capture, "deliverables": frames, "plate": {"output": "frames"}}
     response = send(client, encoded(still, "JPEG"), job)
     assert response.status_code == 422
     (fault,) = response.get_json()["errors"]
     assert fault["pointer"] == "/deliverables"
-    assert str(LIMITS.plate_cut_px) in fault["detail"]
-    assert str(5 * 6000 * 4000) in fault["detail"]
-    # Frames so small that they are cut from averages take few pixels.
+    assert str(LIMITS.plate_work_px) in fault["detail"]
+    assert str(2 * 6000 * 4000 + 5 * 6000 * 4000 + 2 * 5 * 1080 * 720) in fault["detail"]
+    # Frames so small that they are cut from averages take little.
     job["plate"]["longest_side_px"] = 640
     assert send(client, encoded(still, "JPEG"), job).status_code == 200
+
+
+def test_an_8k_still_is_cut_into_a_frame_of_4k(client):
+    still = Image.new("RGB", (8192, 4320), (90, 120, 60))
+    frame = {"label": "a", "raster": {"width": 4096, "height": 2160}}
+    job = {"capture": {"raster": {"width": 8192, "height": 4320}}, "deliverables": [frame]}
+    response = send(client, encoded(still, "JPEG"), {**job, "plate": {"output": "frames"}})
+    assert response.status_code == 200
+    with zipfile.ZipFile(io.BytesIO(response.data)) as archive:
+        assert pixels(archive.read("01_a.png")).shape == (2160, 4096, 3)
 
 
 def test_a_small_frame_is_the_still_filtered_to_its_size(client, photograph):

@@ -164,19 +164,24 @@ def stills() -> Iterator[Asked]:
     sheet = {**job_of(turned, 32, roll=90), "plate": {"output": "contact_sheet"}}
     yield Asked("contact sheet of 32, turned", "/v1/overlay", sheet, "image/png", packed_small)
     for kind in ("image/png", "image/jpeg", "image/tiff"):
-        frames = {**job_of(turned, 6), "plate": {"output": "frames", "media_type": kind, "longest_side_px": 2000}}
-        yield Asked(f"ZIP of 6, {kind}", "/v1/overlay", frames, "application/zip", packed_small)
+        frames = {**job_of(turned, 6), "plate": {"output": "frames", "media_type": kind, "longest_side_px": 1000}}
+        yield Asked(f"ZIP of 6 of 1,000 px, as {kind}", "/v1/overlay", frames, "application/zip", packed_small)
     # What a ZIP may have, of large frames, and of small ones that read as much of the still as they may.
-    png = saved(small, "PNG", compress_level=1)
-    for side, count in (((3840, 2160), 2), ((1920, 1080), 4)):
-        whole = {**job_of(turned), "plate": {"output": "frames"}}
+    files = {STILL: (jpeg, saved(picture, "PNG", compress_level=1))}
+    files[turned] = packed_small, saved(small, "PNG", compress_level=1)
+    for still, side, count in (
+        (STILL, (4096, 2160), 1),
+        (turned, (3840, 2160), 2),
+        (turned, (2220, 1480), 3),
+    ):
+        whole = {**job_of(still), "plate": {"output": "frames"}}
         raster = dict(zip(("width", "height"), side, strict=True))
         whole["deliverables"] = [{"label": f"{place}", "raster": raster} for place in range(count)]
-        for kind, file in (("JPEG", packed_small), ("PNG", png)):
-            name = f"ZIP of {count} of {side[0]} x {side[1]} from a {kind}"
+        for kind, file in zip(("JPEG", "PNG"), files[still], strict=True):
+            name = f"ZIP of {count} of {side[0]} x {side[1]} from a {kind} of {still[0]} x {still[1]}"
             yield Asked(name, "/v1/overlay", whole, "application/zip", file)
-    tiny = {**job_of(turned, 32), "plate": {"output": "frames", "longest_side_px": 640}}
-    yield Asked("ZIP of 32 of 640 px", "/v1/overlay", tiny, "application/zip", packed_small)
+    tiny = {**job_of(turned, 24), "plate": {"output": "frames", "longest_side_px": 640}}
+    yield Asked("ZIP of 24 of 640 px", "/v1/overlay", tiny, "application/zip", packed_small)
     yield Asked("sheet with an 8K still", "/v1/sheet", job_of(STILL), "application/pdf", jpeg)
 
 

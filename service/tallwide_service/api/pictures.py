@@ -142,21 +142,24 @@ class _Size(NamedTuple):
 
 
 def _sizes_of_frames(job: Job, extractions: tuple[Extraction, ...], options: Plate) -> Iterator[_Size]:
-    """Yield what bounds a ZIP of frames: the still, which stays beside them, each one, and all together."""
+    """Yield what bounds a ZIP: each frame, all of them with the still, which stays beside them, and the work."""
     from tallwide_service.render.plate import frame_size, reduction  # noqa: PLC0415 - decoders load when a still comes
 
-    remedy = "; plate.longest_side_px reduces them"
-    yield _still_of(job, "a still that frames are cut from has")
+    still = job.capture.raster.width * job.capture.raster.height
     together = cut = 0
     for index, (deliverable, extraction) in enumerate(zip(job.deliverables, extractions, strict=True)):
         size = frame_size(deliverable, extraction, longest_px=options.longest_side_px)
         got, rect = size[0] * size[1], extraction.rect
+        remedy = "; plate.longest_side_px makes it smaller"
         yield _Size(f"/deliverables/{index}/raster", "a frame of a ZIP has", LIMITS.plate_frame_px, got, remedy)
         together += got
         cut += rect.width * rect.height // reduction(rect, job.capture.roll, size) ** 2
-    yield _Size("/deliverables", "the frames of a ZIP have together", LIMITS.plate_frames_px, together, remedy)
-    few = "; fewer deliverables at a time, or smaller frames by plate.longest_side_px, take less"
-    yield _Size("/deliverables", "the frames of a ZIP are cut from", LIMITS.plate_cut_px, cut, few)
+    remedy = "; fewer deliverables at a time, or smaller frames by plate.longest_side_px, take less"
+    held = "the still and the frames of a ZIP have together"
+    yield _Size("/deliverables", held, LIMITS.plate_still_and_frames_px, still + together, remedy)
+    # Decoding a pixel, and writing one, takes as long as cutting from two.
+    taken = "twice the still's pixels, those that frames are cut from and twice those of the frames are"
+    yield _Size("/deliverables", taken, LIMITS.plate_work_px, 2 * still + cut + 2 * together, remedy)
 
 
 def _sizes_of_a_picture(job: Job, extractions: tuple[Extraction, ...]) -> Iterator[_Size]:
@@ -166,13 +169,9 @@ def _sizes_of_a_picture(job: Job, extractions: tuple[Extraction, ...]) -> Iterat
     most = (LIMITS.plate_turned_px if view.roll else LIMITS.plate_px) if is_whole else LIMITS.plate_frame_px
     yield _Size("/picture", "a picture that is burned in has here", most, view.width * view.height)
     if view.roll and not is_whole:
-        yield _still_of(job, "a still that is turned has")
-
-
-def _still_of(job: Job, what: str) -> _Size:
-    """Return the size of a still that stays in memory beside what is made of it."""
-    raster = job.capture.raster
-    return _Size("/capture/raster", what, LIMITS.plate_turned_px, raster.width * raster.height)
+        raster = job.capture.raster
+        got = raster.width * raster.height
+        yield _Size("/capture/raster", "a still that is turned has", LIMITS.plate_turned_px, got)
 
 
 def post_overlay() -> Response:

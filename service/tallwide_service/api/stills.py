@@ -21,6 +21,11 @@ if TYPE_CHECKING:
     from tallwide_service.render.still import Still
 
 MULTIPART = "multipart/form-data"
+STILL_BOUNDS = (
+    f"PNG, JPEG or TIFF of at most {LIMITS.plate_bytes} bytes and {LIMITS.plate_px} px; {LIMITS.plate_turned_px} px "
+    f"where it has to be turned, {LIMITS.plate_deep_px} px with 16 bits a channel, transparency or four inks. "
+    "Larger ones are to be brought with 8 bits, or as JPEG."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +89,8 @@ def posted_job_and_still() -> Posted:
         bounds=Bounds(LIMITS.plate_px, LIMITS.plate_turned_px, LIMITS.plate_deep_px, LIMITS.jpeg_scans),
         declared=file.mimetype,
     )
+    # Nothing reads the file again; its memory is needed for what is made of the still.
+    file.close()
     return Posted(job, still, upload)
 
 
@@ -101,7 +108,7 @@ def job_or_still_body() -> dict[str, Any]:
             "additionalProperties": False,
             "properties": {
                 "job": {"$ref": "#/components/schemas/Job"},
-                "still": {"type": "string", "format": "binary", "description": "PNG, JPEG or TIFF."},
+                "still": {"type": "string", "format": "binary", "description": STILL_BOUNDS},
             },
         },
         "encoding": {"job": {"contentType": JSON_TYPE}},

@@ -37,6 +37,7 @@ _SIGNATURES = {
 _BAND_ROWS, _SPARE_ROWS = 256, 8
 _ORIENTATION, _BITS = 0x0112, 0x0102  # EXIF 2.32 and TIFF 6.0: orientation, bits per sample
 _MARKER = re.compile(rb"\xff[^\x00\x01\xd0-\xd7\xff]", re.DOTALL)  # ITU-T T.81, table B.1: not between coded data
+_TO_BE_TURNED = "of a still that has to be turned"
 # Pillow turns counter-clockwise.
 _TRANSPOSES = {
     90: Image.Transpose.ROTATE_270,
@@ -179,7 +180,10 @@ def _decoded(file: IO[bytes], kind: str, bounds: Bounds) -> tuple[Image.Image, i
             raise StillRefused(f"the still's header cannot be read: {_short(error)}") from error
         is_deep = 16 in tuple(getattr(picture, "tag_v2", {}).get(_BITS, ()))
         is_small = picture.mode in _SMALL_MODES and not is_deep
-        _refuse_large(picture.size, bounds.most_px if is_small else bounds.most_deep_px)
+        if is_small:
+            _refuse_large(picture.size, bounds.most_px)
+        else:
+            _refuse_large(picture.size, bounds.most_deep_px, "with 16 bits a channel, transparency or four inks")
         try:
             if kind == "JPEG":
                 _refuse_many_scans(file, bounds)
@@ -187,7 +191,7 @@ def _decoded(file: IO[bytes], kind: str, bounds: Bounds) -> tuple[Image.Image, i
                 raise StillRefused("the still holds several pictures")
             orientation = int(picture.getexif().get(_ORIENTATION, 1))
             if orientation != 1:
-                _refuse_large(picture.size, bounds.most_turned_px)
+                _refuse_large(picture.size, bounds.most_turned_px, _TO_BE_TURNED)
             picture.load()
         except StillRefused:
             raise
@@ -230,12 +234,11 @@ def _refuse_many_scans(file: IO[bytes], bounds: Bounds) -> None:
         place = following.start()
 
 
-def _refuse_large(size: tuple[int, int], most_px: int) -> None:
+def _refuse_large(size: tuple[int, int], most_px: int, where: str = "") -> None:
     width, height = size
     if width * height > most_px:
-        raise StillRefused(
-            f"the still has {width} x {height} px; at most {most_px} px are decoded", limit=most_px, got=width * height
-        )
+        detail = f"the still has {width} x {height} px; at most {most_px} px are decoded {where}".rstrip()
+        raise StillRefused(detail, limit=most_px, got=width * height)
 
 
 def _plain(picture: Image.Image) -> Image.Image:
@@ -283,7 +286,7 @@ def _as_recorded(picture: Image.Image, capture: Capture, bounds: Bounds, *, is_u
     fits_upright_only = size == (upright.width, upright.height) and size != (raster.width, raster.height)
     leans = (size[0] > size[1]) != (raster.width > raster.height) and raster.width != raster.height
     if capture.roll and (is_upright or fits_upright_only or (capture.is_on_its_side and leans)):
-        _refuse_large(picture.size, bounds.most_turned_px)
+        _refuse_large(picture.size, bounds.most_turned_px, _TO_BE_TURNED)
         return turned(picture, opposite_roll(capture.roll))
     return picture
 

@@ -8,6 +8,7 @@ writer takes twice as long and goes beyond the bound on memory.
 from __future__ import annotations
 
 import struct
+from io import BytesIO
 
 import numpy as np
 from PIL import Image
@@ -21,15 +22,19 @@ _HEADER_BYTES = 8
 def still_tiff(picture: Image.Image) -> bytes:
     """Return an RGB picture as TIFF of 8 bits a channel."""
     width, height = picture.size
-    strips = [_strip(picture, top) for top in range(0, height, _STRIP_ROWS)]
-    offsets, place = [], _HEADER_BYTES
-    for strip in strips:
-        offsets.append(place)
-        place += len(strip)
+    out = BytesIO()
+    out.write(bytes(_HEADER_BYTES))
+    offsets, sizes = [], []
+    for top in range(0, height, _STRIP_ROWS):
+        offsets.append(out.tell())
+        sizes.append(out.write(_strip(picture, top)))
     # Directories and longs lie on even places.
-    padding = b"\0" * (place % 2)
-    directory = _directory(width, height, offsets, [len(strip) for strip in strips], place + len(padding))
-    return b"".join((struct.pack("<2sHI", b"II", 42, place + len(padding)), *strips, padding, directory))
+    out.write(bytes(out.tell() % 2))
+    at = out.tell()
+    out.write(_directory(width, height, offsets, sizes, at))
+    out.seek(0)
+    out.write(struct.pack("<2sHI", b"II", 42, at))
+    return out.getvalue()
 
 
 def _strip(picture: Image.Image, top: int) -> bytes:
