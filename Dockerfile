@@ -10,7 +10,7 @@ RUN python -m pip wheel --no-cache-dir --no-deps --wheel-dir /wheels .
 # No pip in the environment: what runs cannot install.
 RUN python -m venv --without-pip /opt/tallwide \
     && set -- /wheels/tallwide-*.whl \
-    && python -m pip --python /opt/tallwide/bin/python install --no-cache-dir "$1[service]"
+    && python -m pip --python /opt/tallwide/bin/python install --no-cache-dir "$1[service,arrow]"
 
 FROM python:3.13-slim-trixie
 LABEL org.opencontainers.image.title="tallwide" \

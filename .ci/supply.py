@@ -21,7 +21,7 @@ from packaging.utils import canonicalize_name
 
 PROJECT = tomllib.loads(Path(__file__).parents[1].joinpath("pyproject.toml").read_text(encoding="utf-8"))["project"]
 # What an installation may bring; tools that only test are not handed on.
-EXTRAS = ("service", "catalogue", "tracing", "demo")
+EXTRAS = ("service", "arrow", "catalogue", "tracing", "demo")
 # Licences under which a studio may run and hand on what it installs, without opening its own code. MPL-2.0 binds the
 # files that it covers alone.
 ALLOWED = {

@@ -157,15 +157,20 @@ def test_only_transport_command_line_and_demo_know_the_service():
             ),
         ),
         (
+            ("tallwide_service.arrow",),
+            ("tallwide_service.arrow", "tallwide_service.core", *FOUNDATIONS, *VOCABULARY, "numpy", "pyarrow"),
+        ),
+        (
             ("tallwide_service.catalogue",),
             (
-                *("tallwide_service.catalogue", "tallwide_service.core", "tallwide_service.render.svg"),
+                *("tallwide_service.catalogue", "tallwide_service.arrow", "tallwide_service.core"),
+                "tallwide_service.render.svg",
                 *("tallwide_service.api.body", "tallwide_service.api.problems"),
                 *(*FOUNDATIONS, *VOCABULARY, "numpy", "orjson", "pyarrow", "distributed"),
             ),
         ),
     ],
-    ids=["foundations", "core", "render", "catalogue"],
+    ids=["foundations", "core", "render", "arrow", "catalogue"],
 )
 def test_imports_point_one_way(part, may):
     assert strays(*part, may=may) == []

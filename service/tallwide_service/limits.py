@@ -84,6 +84,10 @@ class Limits:
     batch_lines: int = 1_000_000
     batch_line_bytes: int = 263_168
     batch_bytes: int = 4_294_967_296
+    batch_clips: int = 50_000_000
+    batch_schema_bytes: int = 524_288
+    batch_message_bytes: int = 8_388_608
+    batch_message_rows: int = 65_536
     batch_read_ahead_bytes: int = 1_048_576
     batch_silence_s: int = 30
     batch_s: int = 3_600

@@ -11,7 +11,7 @@ import pytest
 from flask import request
 
 from tallwide_service import create_app
-from tallwide_service.api import batch
+from tallwide_service.api import batch, batch_call
 from tallwide_service.api.documented import EXAMPLE_JOB
 from tallwide_service.api.problems import Problem
 from tallwide_service.limits import LIMITS
@@ -137,7 +137,7 @@ def test_a_wrong_line_keeps_its_name_where_that_can_be_said(client, wrong, name,
 
 def test_a_line_that_never_ends_is_no_way_to_stay(client, monkeypatch):
     """Bytes come, a line does not: time is looked at all the same."""
-    monkeypatch.setattr(batch, "LIMITS", replace(LIMITS, batch_s=-1))
+    monkeypatch.setattr(batch_call, "LIMITS", replace(LIMITS, batch_s=-1))
     monkeypatch.setattr(batch, "PIECE_BYTES", 10)
     source = io.BytesIO(b"x" * 1_000)
     with client.application.test_request_context("/v1/batch", method="POST"):
@@ -156,7 +156,8 @@ def test_empty_lines_are_counted_and_an_empty_batch_is_whole(client):
     ("name", "bound", "lines"), [("batch_lines", 2, 2), ("batch_bytes", 1_000, 2), ("batch_s", -1, 0)]
 )
 def test_a_batch_beyond_a_bound_ends_where_it_passes_it_and_says_which(client, monkeypatch, name, bound, lines):
-    monkeypatch.setattr(batch, "LIMITS", replace(LIMITS, **{name: bound}))
+    for module in (batch, batch_call):
+        monkeypatch.setattr(module, "LIMITS", replace(LIMITS, **{name: bound}))
     monkeypatch.setattr(batch, "PIECE_BYTES", 500)
     *got, end = answers(client, (line("margins", EXAMPLE_JOB).rstrip().ljust(499) + "\n") * 3)
     assert not end["complete"]

@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tallwide.cli import main
-from tallwide_service.catalogue.failures import CatalogueError
-from tallwide_service.catalogue.reading import blocks_of, numbers
+from tallwide_service.arrow.cells import WrongCells, numbers
+from tallwide_service.catalogue.reading import blocks_of
 from tallwide_service.catalogue.sources import parts_of, sources_of
 from tallwide_service.core.clip_columns import CLIP_COLUMNS
 
@@ -112,6 +112,9 @@ def test_every_way_to_cut_a_csv_file_gives_the_same_rows(tmp_path_factory, texts
         ("roll_deg", pa.array([90, 0]).dictionary_encode(), [90, 0]),
         ("raster_width_px", pa.array([2**63, 1], pa.uint64()), [2**63, 1]),
         ("raster_width_px", pa.nulls(2), [-(2**31)] * 2),
+        ("raster_width_px", pa.array([200, None], pa.uint8()), [200, -(2**31)]),
+        ("raster_width_px", pa.array([2**63, None], pa.uint64()), [2**40, -(2**31)]),
+        ("grid_x_px", pa.array([4, None], pa.int8()), [4, 2]),
         ("squeeze_axis", pa.array(["sensor_height", None, "sensor_width"]), [1, 0, 0]),
     ],
 )
@@ -127,7 +130,7 @@ def test_an_axis_of_another_name_is_named():
 
 
 def test_a_column_of_dates_is_no_column_of_numbers():
-    with pytest.raises(CatalogueError, match="must hold numbers, not timestamp"):
+    with pytest.raises(WrongCells, match="must hold numbers, not timestamp"):
         numbers("squeeze", CLIP_COLUMNS["squeeze"], pa.array([1], pa.timestamp("s")))
 
 

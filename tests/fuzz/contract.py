@@ -51,13 +51,13 @@ ENOUGH = 1_000_000  # cases an operation: time is what bounds a run
 ALSO_REFUSED = ("413",)
 # Less may be over before the first case; where the machine is so busy that this is, too, there is more, a few times.
 LEAST_S, MORE, TRIES = 1.0, 4, 3
-NDJSON_TYPE = "application/x-ndjson"
+NDJSON_TYPE, ARROW_TYPE = "application/x-ndjson", "application/vnd.apache.arrow.stream"
 VALIDATED = ("application/json", "multipart/form-data")
 
 
-@schemathesis.serializer(NDJSON_TYPE)
+@schemathesis.serializer(NDJSON_TYPE, ARROW_TYPE)
 def as_text(_: Any, value: Any) -> bytes:
-    """Return a batch as it is sent: any text is one, and what is wrong with it is said line by line."""
+    """Return a batch as it is sent: any text is one of lines, and what is wrong with it is said line by line."""
     return str(value).encode("utf-8", "surrogatepass")
 
 

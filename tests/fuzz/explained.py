@@ -19,6 +19,7 @@ AFTER_READING = frozenset(
         "sweep-leaves-bounds",  # the member's bounds, applied to the values of a sweep
         "form-unreadable",  # the rules of another standard
         "still",  # a string of bytes is any file by JSON Schema
+        "not-arrow",  # and any stream
         "too-large",  # bytes as they are sent, which no schema counts
     }
 )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import os
 import pickle
@@ -10,7 +9,6 @@ import re
 import socket
 import subprocess
 import sys
-import time
 
 import pytest
 
@@ -215,85 +213,6 @@ def test_over_http_the_bytes_are_those_in_process(service, job):
 
     with Client(f"http://127.0.0.1:{service.port}") as client:
         assert [each.written for each in client.batch(made())] == [each.written for each in Client().batch(made())]
-
-
-def open_batch(service, *, receive_bytes: int | None = None) -> socket.socket:
-    caller = socket.socket()
-    if receive_bytes:
-        caller.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, receive_bytes)
-    caller.settimeout(20)
-    caller.connect(("127.0.0.1", service.port))
-    caller.sendall(
-        b"POST /v1/batch HTTP/1.1\r\nHost: a\r\nContent-Type: application/x-ndjson\r\n"
-        b"Transfer-Encoding: chunked\r\n\r\n"
-    )
-    return caller
-
-
-def chunk(data: bytes) -> bytes:
-    return b"%x\r\n%s\r\n" % (len(data), data)
-
-
-def received(caller: socket.socket, end: bytes) -> bytes:
-    got = b""
-    while end not in got:
-        piece = caller.recv(65_536)
-        assert piece, got[-500:]
-        got += piece
-    return got
-
-
-def test_answers_come_while_lines_are_still_to_be_sent(service, job):
-    line = json.dumps({"endpoint": "margins", "job": job}).encode().ljust(1_023) + b"\n"
-    with open_batch(service) as caller:
-        for number in range(1, 4):
-            caller.sendall(chunk(line))
-            assert b'{"line":%d,' % number in received(caller, b'{"line":%d,' % number)
-        caller.sendall(b"0\r\n\r\n")
-        assert b'"complete":true,"lines":3,' in received(caller, b'{"end"')
-
-
-def test_a_caller_who_takes_nothing_stops_the_computing_and_fills_no_memory(service, job):
-    """Sends for as long as anybody reads; in the end nobody does, and others are answered as before."""
-    line = json.dumps({"endpoint": "extractions", "job": job}).encode() + b"\n"
-    block = chunk(line * 100)
-    service.get("/readyz")
-    before_mb = service.memory_mb()
-    with open_batch(service, receive_bytes=4_096) as caller:
-        caller.settimeout(1.5)
-        with pytest.raises(TimeoutError):
-            send_again_and_again(caller, block, 100_000_000)
-        used_s = service.cpu_seconds()
-        time.sleep(0.5)
-        assert service.cpu_seconds() - used_s < 0.25
-        assert service.memory_mb() - before_mb < 40
-        (answer,) = Client(f"http://127.0.0.1:{service.port}").batch(lines(job, 1))
-        assert answer.status == 200
-
-
-def send_again_and_again(caller: socket.socket, block: bytes, most: int) -> None:
-    for _ in range(most // len(block)):
-        caller.sendall(block)
-
-
-def test_a_caller_who_leaves_in_the_middle_gives_the_stream_back(service, job):
-    line = json.dumps({"endpoint": "margins", "job": job}).encode().ljust(1_023) + b"\n"
-    for _ in range(20):  # more than there are places for streams
-        with open_batch(service) as caller:
-            caller.sendall(chunk(line))
-            received(caller, b'{"line":1,')
-    for _ in range(100):
-        if service_answers(service, job):
-            return
-        time.sleep(0.05)
-    pytest.fail("no stream was given back")
-
-
-def service_answers(service, job) -> bool:
-    client = Client(f"http://127.0.0.1:{service.port}", retries=0)
-    with contextlib.suppress(BatchCut):
-        return [each.status for each in client.batch(lines(job, 1))] == [200]
-    return False
 
 
 # --- the command ----------------------------------------------------------------------------------------------------

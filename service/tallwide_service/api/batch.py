@@ -24,6 +24,7 @@ from flask import Flask, Response, current_app, request
 from flask_smorest import Blueprint
 from werkzeug.exceptions import HTTPException
 
+from tallwide_service.api.batch_call import ENDINGS, BatchCall, Environ, how_it_ended
 from tallwide_service.api.body import JSON_TYPE, json_document, refuse_coding, refuse_unknown_parameters, too_large
 from tallwide_service.api.documented import EXAMPLE_QUERY_JOB, refusals
 from tallwide_service.api.entrance.streams import close
@@ -31,11 +32,12 @@ from tallwide_service.api.problems import BROKEN, Problem, problem_bytes
 from tallwide_service.api.quick_answers import QUICK_PATHS, quick_answer_to
 from tallwide_service.api.quick_reader import Doubt, quick_document
 from tallwide_service.api.schemas import has_half_pair
+from tallwide_service.core.clip_columns import CLIP_COLUMNS
 from tallwide_service.limits import LIMITS
 
 LOG = logging.getLogger("tallwide_service")
 PATH = "/v1/batch"
-NDJSON_TYPE = "application/x-ndjson"
+NDJSON_TYPE, ARROW_TYPE = "application/x-ndjson", "application/vnd.apache.arrow.stream"
 PIECE_BYTES = 65_536
 # What is answered goes out when it is as much as this, or as old, and whenever more has to be waited for.
 PART_BYTES, PART_S = 65_536, 1.0
@@ -46,8 +48,6 @@ MEDIA_RANGE = re.compile(r"[a-z0-9.+*-]{1,64}/[a-z0-9.+*-]{1,64}")
 KEPT = frozenset({"tallwide.request_id", "HTTP_HOST"})
 _OPENING, _COLON, _COMMA = re.compile(r"\s*\{\s*"), re.compile(r"\s*:\s*"), re.compile(r"\s*,\s*")
 _reader = json.JSONDecoder()
-
-Environ = dict[str, Any]
 
 blueprint = Blueprint("batch", __name__, description="Many jobs in one call.")
 
@@ -100,7 +100,6 @@ def answered(source: Any, ask: Asking) -> Iterator[bytes]:
     done: list[bytes] = []
     size, sent_s = 0, time.monotonic()
     stopped: Problem | None = None
-    ends_s = sent_s + LIMITS.batch_s
     try:
         for line in lines_of(source):
             now_s = time.monotonic()
@@ -108,7 +107,7 @@ def answered(source: Any, ask: Asking) -> Iterator[bytes]:
                 yield b"".join(done)
                 done, size, sent_s = [], 0, now_s
             # Also while a line is still coming in: one without an end is no way to stay for ever.
-            stopped = ask.reason_to_stop() or _too_late(now_s - ends_s)
+            stopped = ask.reason_to_stop()
             if stopped is not None:
                 break
             if line is None:
@@ -122,24 +121,12 @@ def answered(source: Any, ask: Asking) -> Iterator[bytes]:
             counts["answers" if is_answer else "problems"] += 1
             done.append(written)
             size += len(written)
-    except Problem as problem:
-        stopped = problem
-    except TimeoutError as error:
-        stopped = Problem(408, "", "Request Timeout", f"the batch stood still: {error}")
-    except OSError as error:
-        stopped = Problem(400, "", "Bad Request", f"the batch broke off: {error}")
-    end: dict[str, Any] = {"end": True, "complete": stopped is None, **counts}
-    if stopped is not None:
-        end["problem"] = orjson.loads(problem_bytes(stopped, ask.environ))
-    yield b"".join([*done, orjson.dumps(end, option=orjson.OPT_APPEND_NEWLINE)])
+    except ENDINGS as error:
+        stopped = how_it_ended(error)
+    yield b"".join([*done, orjson.dumps(ask.end(counts, stopped), option=orjson.OPT_APPEND_NEWLINE)])
 
 
-def _too_late(late_s: float) -> Problem | None:
-    """Return the problem of a batch that has had as much time as one may have."""
-    return too_large("a batch", LIMITS.batch_s, f"more than {LIMITS.batch_s}", "seconds") if late_s > 0 else None
-
-
-class Asking:
+class Asking(BatchCall):
     """Asks the endpoints of an application, line by line.
 
     Parameters
@@ -151,9 +138,8 @@ class Asking:
     """
 
     def __init__(self, app: Flask, environ: Environ) -> None:
-        self._app, self.environ = app, environ
-        self._piece: Callable[..., Any] = environ.get("tallwide.piece", _at_once)
-        self.reason_to_stop: Callable[[], Problem | None] = environ.get("tallwide.stopping", lambda: None)
+        super().__init__(environ)
+        self._app = app
 
     def line(self, number: int, line: bytes) -> tuple[bool, bytes]:
         """Return whether a line has an answer, and the answer or the problem as a line."""
@@ -164,7 +150,7 @@ class Asking:
             identity = name_in(document)
             asked = asked_in(document, is_quick=is_quick)
             path = f"/v1/{asked.endpoint}"
-            status, written = self._piece(self._asked, path, asked, line)
+            status, written = self.piece(self._asked, path, asked, line)
         except Problem as problem:
             status, written = self._refused(problem, path)
         except Exception:
@@ -184,7 +170,7 @@ class Asking:
             except Doubt:
                 pass
             else:
-                self._count(frames)
+                self.count(frames)
                 return 200, b'"answer":' + answer.rstrip()
         self._refuse_what_is_no_endpoint(path)
         environ = self._environ_of(path, job_text(line.decode("utf-8")).encode("utf-8"))
@@ -192,7 +178,7 @@ class Asking:
         status, media_type, answer = self._called(environ)
         if status != 200:
             return status, _problem_member(answer)
-        self._count(environ.get("tallwide.items", 0))
+        self.count(environ.get("tallwide.items", 0))
         if media_type == JSON_TYPE:
             return status, b'"answer":' + answer.rstrip()
         return status, b'"media_type":%s,"base64":"%s"' % (orjson.dumps(media_type), base64.b64encode(answer))
@@ -202,9 +188,6 @@ class Asking:
             self._app.url_map.bind("").match(path, method="POST")
         except HTTPException:
             raise wrong_line([("/endpoint", "no endpoint of this name takes a job")]) from None
-
-    def _count(self, frames: int) -> None:
-        self.environ["tallwide.items"] = self.environ.get("tallwide.items", 0) + frames
 
     def _called(self, environ: Environ) -> tuple[int, str, bytes]:
         """Return status, media type and body of what an endpoint answers."""
@@ -237,11 +220,6 @@ class Asking:
             "CONTENT_LENGTH": str(len(body)),
             "wsgi.input": io.BytesIO(body),
         }
-
-
-def _at_once(call: Callable[..., Any], *arguments: Any) -> Any:
-    """Return what a call returns, where nothing bounds it."""
-    return call(*arguments)
 
 
 def _problem_member(problem: bytes) -> bytes:
@@ -339,6 +317,7 @@ EXAMPLE = "".join(
     json.dumps({"id": name, "endpoint": endpoint, "job": EXAMPLE_QUERY_JOB}) + "\n"
     for name, endpoint in (("a", "extractions"), ("b", "margins"))
 )
+_COLUMNS = ", ".join(f"`{name}`" for name in CLIP_COLUMNS)
 DESCRIPTION = (
     'Each line is `{"id", "endpoint", "job"}`: a name of your own (or none), what stands after /v1/ in the path '
     "of an endpoint that takes a job, and what would be its body. `media_type` asks for a picture or a file, which "
@@ -347,42 +326,75 @@ DESCRIPTION = (
     '"lines", "answers", "problems"}`, with a `problem` where the batch was not read to its end. Without it, what '
     "came before is whole, and the rest is not answered. That a body broke off is seen by its Content-Length; one sent "
     "in chunks may look whole then, so compare `lines` with what you sent. Take answers while you send: no more than "
-    "`batch_read_ahead_bytes` is read ahead of what is answered."
+    "`batch_read_ahead_bytes` is read ahead of what is answered.\n\n"
+    "Tables of clips against one list of deliverables come and go as streams of Arrow (the columnar format's IPC "
+    "stream), where the service has pyarrow. The schema's metadata hold a JSON object under the key `tallwide`: a job "
+    "without its capture. Columns are `id` (texts or whole numbers) and {}; whole or floating-point numbers, null or "
+    "NaN where a clip says nothing, `squeeze_axis` also by its name. Buffers are not compressed; dictionaries, nested "
+    "and big-endian columns are not read. The answer has a row a clip and deliverable, in order: `clip_row` counted "
+    "from 0, `id`, `deliverable`, what the endpoints say of such a frame, and `problem`, a problem document as text "
+    "where there is no frame. Its last batch has no rows; its metadata hold under the key `tallwide` "
+    '`{"end": true, "complete", "clips", "rows", "answers", "problems"}`, with a `problem` as above. A table that '
+    "does not come to its stream's end is not complete."
 )
 
 
 @blueprint.route(PATH, methods=["POST"], endpoint="batch")
 @blueprint.doc(
     operationId="batch",
-    summary="Answer many jobs in one call, a line each",
+    summary="Answer many jobs in one call, a line each, or a table of clips",
     description=DESCRIPTION,
     requestBody={
         "required": True,
-        "content": {NDJSON_TYPE: {"schema": {"type": "string"}, "examples": {"batch": {"value": EXAMPLE}}}},
+        "content": {
+            NDJSON_TYPE: {"schema": {"type": "string"}, "examples": {"batch": {"value": EXAMPLE}}},
+            ARROW_TYPE: {"schema": {"type": "string", "format": "binary"}},
+        },
     },
     responses={
         "200": {
-            "description": "A line for each line, and a last one that counts them.",
-            "content": {NDJSON_TYPE: {"schema": {"type": "string"}}},
+            "description": "A line for each line, and a last one that counts them; or a table for a table.",
+            "content": {
+                NDJSON_TYPE: {"schema": {"type": "string"}},
+                ARROW_TYPE: {"schema": {"type": "string", "format": "binary"}},
+            },
         },
-        **refusals(400, 415),
+        **refusals(400, 413, 415, 422),
     },
 )
 def batch() -> Response:
     """Answer a batch while it comes in."""
     refuse_unknown_parameters(request, frozenset())
-    if request.mimetype != NDJSON_TYPE:
-        raise Problem(
-            415,
-            "content-type",
-            "The content type is not one of a batch",
-            f"send {NDJSON_TYPE}, not {request.mimetype or 'nothing'}",
-            headers={"Accept": NDJSON_TYPE},
-        )
+    if request.mimetype not in (NDJSON_TYPE, ARROW_TYPE):
+        raise _wrong_type(f"send {NDJSON_TYPE} or {ARROW_TYPE}, not {request.mimetype or 'nothing'}")
     refuse_coding(request)
-    app: Flask = current_app._get_current_object()  # type: ignore[attr-defined] # the proxy ends with the request
     environ = request.environ
-    response = Response(answered(environ["wsgi.input"], Asking(app, environ)), mimetype=NDJSON_TYPE)
+    source = environ["wsgi.input"]
+    if request.mimetype == ARROW_TYPE:
+        parts = _clips_answered(source, environ)
+    else:
+        app: Flask = current_app._get_current_object()  # type: ignore[attr-defined] # the proxy ends with the request
+        parts = answered(source, Asking(app, environ))
+    response = Response(parts, mimetype=request.mimetype)
     response.headers["Cache-Control"] = "no-store"
     response.headers["X-Accel-Buffering"] = "no"  # nginx and those like it hold nothing back then
     return response
+
+
+def _clips_answered(source: Any, environ: Environ) -> Iterator[bytes]:
+    """Return the answer to a table, once it is known what it asks."""
+    try:
+        from tallwide_service.api import clips  # noqa: PLC0415 - pyarrow, which only tables need
+    except ModuleNotFoundError as error:
+        if error.name != "pyarrow":
+            raise
+        words = "tables need pyarrow, which this service has not (pip install 'tallwide[arrow]')"
+        raise _wrong_type(f"{words}; send {NDJSON_TYPE}", NDJSON_TYPE) from None
+    try:
+        return clips.answered(clips.Table(source), BatchCall(environ))
+    except ENDINGS as error:
+        raise how_it_ended(error) from None
+
+
+def _wrong_type(detail: str, read: str = f"{NDJSON_TYPE}, {ARROW_TYPE}") -> Problem:
+    return Problem(415, "content-type", "The content type is not one of a batch", detail, headers={"Accept": read})

@@ -11,6 +11,7 @@ import json
 import re
 import zlib
 from collections import Counter
+from collections.abc import Mapping
 from typing import Any, NoReturn
 
 from flask import Request
@@ -219,6 +220,13 @@ def unreadable(why: str, *, limit: int | None = None, got: int | None = None) ->
     """Return the problem of a body that is not one JSON document, or not one that is read."""
     members = passed_bound(limit, got)
     return Problem(400, "not-json", "The body is not a JSON document", why, members=members)
+
+
+def job_for_clips(members: Mapping[str, Any]) -> Job:
+    """Return the job of deliverables, and of how they lie together, whose captures are clips': each takes its place."""
+    # As large as a raster may be, whatever the framing is.
+    side = LIMITS.shared_point_side_px
+    return job_of({**members, "capture": {"raster": {"width": side, "height": side}}})
 
 
 def job_of(document: Any) -> Job:

@@ -2,15 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from typing import Any
-
-
-def problem_document(
-    slug: str, title: str, detail: str, errors: Sequence[Mapping[str, Any]], status: int = 422
-) -> dict[str, Any]:
-    """Return a problem as the service words it (RFC 9457), without what belongs to a request."""
-    return {"type": f"/problems/{slug}", "title": title, "status": status, "detail": detail, "errors": list(errors)}
 
 
 class CatalogueError(Exception):

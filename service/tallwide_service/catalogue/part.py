@@ -15,10 +15,10 @@ import numpy as np
 import orjson
 
 from tallwide.job import LARGEST_SIDE_PX
-from tallwide_service.catalogue.failures import problem_document
+from tallwide_service.arrow.frames import frame_batch, refusal_document
 from tallwide_service.catalogue.plan import Plan, aside_of, write_whole
 from tallwide_service.catalogue.reading import Block, blocks_of
-from tallwide_service.catalogue.writing import FrameWriter, frame_batch
+from tallwide_service.catalogue.writing import FrameWriter
 from tallwide_service.core.clip_columns import VERDICTS, Column
 from tallwide_service.core.clips import ClipFrames, ClipSolver
 from tallwide_service.errors import Fault, InvalidJob, JobError
@@ -145,9 +145,7 @@ def _refusals(block: Block, found: ClipFrames, labels: list[str]) -> list[dict[s
 def _line(
     row: int, name: str | None, label: str | None, kind: type[JobError], detail: str, faults: tuple[Fault, ...]
 ) -> dict[str, Any]:
-    errors = [{"pointer": fault.pointer, "detail": fault.detail} for fault in faults]
-    problem = problem_document(kind.slug, kind.title, detail, errors)
-    return {"clip_row": row, "id": name, "deliverable": label, "problem": problem}
+    return {"clip_row": row, "id": name, "deliverable": label, "problem": refusal_document(kind, detail, faults)}
 
 
 def is_done(plan: Plan, folder: Path, number: int) -> bool:

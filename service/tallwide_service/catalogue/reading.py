@@ -14,18 +14,16 @@ from typing import Any
 import numpy as np
 import orjson
 import pyarrow as pa
-import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
+from tallwide_service.arrow.cells import WrongCells, clips_in, text_of
 from tallwide_service.catalogue.failures import CatalogueError
 from tallwide_service.catalogue.sources import Part, Source, csv_names
-from tallwide_service.core.clip_columns import CLIP_COLUMNS, SQUEEZE_AXES, ClipColumn, ClipTable, Column
+from tallwide_service.core.clip_columns import ClipTable, Column
 from tallwide_service.core.kernel import BLOCK_ROWS
 
 ID, MODE = "id", "mode"
-# Where a clip does not say what it must: no whole number that anybody would write.
-_ABSENT = -(1 << 31)
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,118 +157,14 @@ def _cells(values: list[Any]) -> pa.Array:
 
 
 def _block(rows: Column, cells: Mapping[str, pa.Array], mapping: Mapping[str, str], aside: list[Aside]) -> Block:
-    columns: dict[str, Column] = {}
-    wrong: dict[int, Aside] = {}
-    for name, column in CLIP_COLUMNS.items():
-        if name not in mapping:
-            continue
-        values, faults = numbers(name, column, cells[mapping[name]])
-        if column.is_required:
-            faults |= dict.fromkeys(np.flatnonzero(values == _ABSENT).tolist(), "is required") | faults
-        columns[name] = values
-        for place, detail in faults.items():
-            wrong.setdefault(place, Aside(int(rows[place]), column.pointer, detail))
-    ids, modes = (
-        text_of(cells[mapping[name]]) if name in mapping else pa.nulls(len(rows), pa.string()) for name in (ID, MODE)
-    )
-    table = ClipTable.of(columns)
-    if wrong:
-        kept = np.delete(np.arange(len(rows)), list(wrong))
-        table, rows = table.rows(kept), rows[kept]
-        ids, modes = (each.take(pa.array(kept)) for each in (ids, modes))
-    return Block(rows, ids, modes, table, tuple(sorted((*aside, *wrong.values()), key=lambda each: each.row)))
-
-
-def text_of(column: pa.Array) -> pa.StringArray:
-    """Return a column as text; the shortest that reads back as the same where it holds numbers."""
+    named = {name: cells[column] for name, column in mapping.items()}
     try:
-        return pc.cast(column, pa.string())
-    except (pa.ArrowNotImplementedError, pa.ArrowInvalid):
-        return pa.array([None if cell is None else str(cell) for cell in column.to_pylist()], type=pa.string())
-
-
-def numbers(name: str, column: ClipColumn, cells: pa.Array) -> tuple[Column, dict[int, str]]:
-    """Return a column of cells as numbers, and what is wrong by place; what is wrong counts as not given."""
-    if pa.types.is_dictionary(cells.type):
-        cells = cells.dictionary_decode()
-    if name == "squeeze_axis" and _is_text(cells.type):
-        return _axes(cells)
-    faults: dict[int, str] = {}
-    if _is_text(cells.type):
-        cells, faults = _read_numbers(cells)
-    elif pa.types.is_decimal(cells.type):
-        cells = pc.cast(cells, pa.float64())
-    elif not (pa.types.is_integer(cells.type) or pa.types.is_floating(cells.type) or pa.types.is_null(cells.type)):
-        raise CatalogueError(f"column {name} must hold numbers, not {cells.type}")
-    is_single = pa.types.is_float32(cells.type) or pa.types.is_float16(cells.type)
-    absent = _ABSENT if column.absent is None else column.absent
-    if column.kind is np.int32 and pa.types.is_integer(cells.type):
-        whole = cells.fill_null(int(absent)) if cells.null_count else cells
-        return whole.to_numpy(zero_copy_only=False), faults
-    if is_single:
-        real = _as_written(cells.to_numpy(zero_copy_only=False))
-    else:
-        real = pc.cast(cells, pa.float64(), safe=False).to_numpy(zero_copy_only=False)
-    if column.kind is np.float64:
-        return real, faults
-    return _whole(real, int(absent), faults)
-
-
-def _is_text(kind: pa.DataType) -> bool:
-    return bool(pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_string_view(kind))
-
-
-def _axes(cells: pa.Array) -> tuple[Column, dict[int, str]]:
-    places = pc.index_in(pc.utf8_trim_whitespace(cells), pa.array(SQUEEZE_AXES, type=cells.type))
-    is_unknown = pc.and_(pc.is_null(places), pc.is_valid(cells)).to_numpy(zero_copy_only=False)
-    words = " or ".join(SQUEEZE_AXES)
-    faults = {
-        place: f"must be {words}, not {_short(cells[place].as_py())}" for place in np.flatnonzero(is_unknown).tolist()
-    }
-    return places.fill_null(0).to_numpy(zero_copy_only=False), faults
-
-
-def _read_numbers(cells: pa.Array) -> tuple[pa.Array, dict[int, str]]:
-    trimmed = pc.utf8_trim_whitespace(cells)
-    empty = pc.equal(trimmed, "")
-    trimmed = pc.if_else(empty, pa.scalar(None, trimmed.type), trimmed) if pc.any(empty).as_py() else trimmed
-    for kind in (pa.int64(), pa.float64()):
-        try:
-            return pc.cast(trimmed, kind), {}
-        except pa.ArrowInvalid:
-            continue
-    values: list[float | None] = []
-    faults: dict[int, str] = {}
-    for place, text in enumerate(trimmed.to_pylist()):
-        try:
-            values.append(None if text is None else _number(text))
-        except ValueError:
-            faults[place] = f"must be a number, not {_short(text)}"
-            values.append(None)
-    return pa.array(values, type=pa.float64()), faults
-
-
-def _number(text: str) -> float:
-    if "_" in text or "x" in text.lower():
-        raise ValueError(text)
-    return float(text)
-
-
-def _short(text: str) -> str:
-    return repr(text if len(text) <= 40 else text[:37] + "...")
-
-
-def _as_written(single: Column) -> Column:
-    """Return numbers of 32 bits as what was meant: the shortest decimal that reads back as the same 32 bits."""
-    kinds, places = np.unique(single, return_inverse=True)
-    return np.array([float(str(kind)) for kind in kinds], dtype=np.float64)[places.reshape(-1)]
-
-
-def _whole(real: Column, absent: int, faults: dict[int, str]) -> tuple[Column, dict[int, str]]:
-    is_absent = np.isnan(real)
-    with np.errstate(invalid="ignore"):
-        is_broken = ~is_absent & (real != np.floor(real))
-    for place in np.flatnonzero(is_broken).tolist():
-        faults[place] = f"must be a whole number, not {real[place]:g}"
-    kept = np.clip(np.where(is_absent | is_broken, absent, real), -(2.0**31), 2.0**31 - 1)
-    return kept.astype(np.int64), faults
+        clips = clips_in(named, len(rows))
+    except WrongCells as error:
+        raise CatalogueError(str(error)) from error
+    ids, modes = (text_of(named[name]) if name in named else pa.nulls(len(rows), pa.string()) for name in (ID, MODE))
+    wrong = [Aside(int(rows[place]), fault.pointer, fault.detail) for place, fault in clips.wrong.items()]
+    if wrong:
+        rows = rows[clips.places]
+        ids, modes = (each.take(pa.array(clips.places)) for each in (ids, modes))
+    return Block(rows, ids, modes, clips.table, tuple(sorted((*aside, *wrong), key=lambda each: each.row)))

@@ -7,17 +7,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from tallwide.job import LARGEST_SIDE_PX
 from tallwide.wire import to_wire
-from tallwide_service.api.body import job_of
+from tallwide_service.api.body import job_for_clips
 from tallwide_service.api.problems import Problem
+from tallwide_service.arrow.frames import problem_document
 from tallwide_service.catalogue.engines import by_dask, by_threads
-from tallwide_service.catalogue.failures import CatalogueError, RefusedDeliverables, problem_document
+from tallwide_service.catalogue.failures import CatalogueError, RefusedDeliverables
 from tallwide_service.catalogue.part import is_done
 from tallwide_service.catalogue.plan import PLAN_FILE, Plan, write_whole
-
-# A clip's own capture takes its place; deliverables and framing are checked beside it.
-_STAND_IN = {"raster": {"width": LARGEST_SIDE_PX, "height": LARGEST_SIDE_PX}}
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,10 +69,10 @@ def checked_deliverables(document: Any) -> dict[str, Any]:
         raise CatalogueError("deliverables are a JSON list, or an object with a member deliverables")
     kept = {name: members[name] for name in ("deliverables", "framing") if name in members}
     try:
-        job = job_of({"capture": _STAND_IN, **kept})
+        job = job_for_clips(kept)
     except Problem as problem:
         raise RefusedDeliverables(
-            problem_document(problem.slug, problem.title, problem.detail, problem.faults or [], problem.status)
+            problem_document(problem.slug, problem.title, problem.detail, problem.faults or [], status=problem.status)
         ) from problem
     return {"deliverables": to_wire(job.deliverables), "framing": to_wire(job.framing)}
 

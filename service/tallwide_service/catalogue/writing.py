@@ -1,4 +1,4 @@
-"""Writing: the frames of a block of clips as rows, one a clip and deliverable, in Parquet, CSV or NDJSON.
+"""Writing: rows of frames into a file of Parquet, CSV or NDJSON.
 
 A row is there for every frame that was found; what was refused stands in a file of its own. What
 needs a raster of the deliverable is null where it has none.
@@ -10,7 +10,6 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-import numpy as np
 import orjson
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -18,55 +17,11 @@ import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
 from tallwide.handoff.csv_table import safe_cell
-from tallwide_service.core.clip_columns import FRAME_COLUMNS, VERDICTS, Column
-from tallwide_service.core.clips import ClipFrames
+from tallwide_service.arrow.frames import SCHEMA
 
-_ARROW = {np.int32: pa.int32(), np.float64: pa.float64(), np.int8: pa.int8()}
-NEED_A_RASTER = ("oversampling_smaller", "spare_x_px", "spare_y_px", "spare_pct", "reframe_room_scale")
 _TEXT = ("deliverable", "verdict")
-SCHEMA = pa.schema(
-    [
-        pa.field("clip_row", pa.int64(), nullable=False),
-        pa.field("id", pa.string()),
-        pa.field("deliverable", pa.dictionary(pa.int32(), pa.string()), nullable=False),
-        pa.field("enough", pa.bool_()),
-        *(
-            pa.field(name, pa.dictionary(pa.int8(), pa.string()) if name == "verdict" else _ARROW[kind])
-            for name, kind in FRAME_COLUMNS.items()
-        ),
-    ]
-)
 # Few rasters make few rectangles: a dictionary is smaller and quicker than the numbers. Names all differ.
 _DICTIONARIES = [name for name in SCHEMA.names if name not in ("clip_row", "id", "enough")]
-
-
-def frame_batch(rows: Column, ids: pa.StringArray, found: ClipFrames, labels: list[str]) -> pa.RecordBatch:
-    """Return the frames that were found, clip by clip, in the order of the deliverables."""
-    count = len(labels)
-    is_all = bool(found.answered.all())
-    kept = None if is_all else np.flatnonzero(found.answered.ravel())
-
-    def flat(values: Column) -> Column:
-        each = values.ravel()
-        return each if kept is None else each[kept]
-
-    clips = np.repeat(np.arange(len(rows)), count)
-    deliverables = np.tile(np.arange(count, dtype=np.int32), len(rows))
-    verdicts = flat(found.columns["verdict"])
-    has_none = verdicts == 0
-    columns: dict[str, pa.Array] = {
-        "clip_row": pa.array(flat(rows[clips])),
-        "id": ids.take(pa.array(flat(clips))),
-        "deliverable": pa.DictionaryArray.from_arrays(pa.array(flat(deliverables)), pa.array(labels)),
-        "enough": pa.array(verdicts >= VERDICTS.index("at_limit"), mask=has_none),
-    }
-    for name in FRAME_COLUMNS:
-        if name == "verdict":
-            codes = pa.array(np.maximum(verdicts, 1) - np.int8(1), mask=has_none)
-            columns[name] = pa.DictionaryArray.from_arrays(codes, pa.array(VERDICTS[1:]))
-        else:
-            columns[name] = pa.array(flat(found.columns[name]), mask=has_none if name in NEED_A_RASTER else None)
-    return pa.RecordBatch.from_arrays([columns[name] for name in SCHEMA.names], schema=SCHEMA)
 
 
 class FrameWriter:

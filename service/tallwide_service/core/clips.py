@@ -23,6 +23,7 @@ from tallwide_service.core.measures import Measurer, Measures, measures_of
 from tallwide_service.core.region import usable_region
 from tallwide_service.core.unlike_clips import UnlikeClips
 from tallwide_service.errors import CannotBeMet, Fault, InvalidJob
+from tallwide_service.limits import LIMITS
 
 # Below this many captures that go together the exact solver is the quicker one.
 _FEW = 24
@@ -92,6 +93,8 @@ class ClipSolver:
 
     def _solve_block(self, table: ClipTable, first: int) -> ClipFrames:
         faults = _out_of_bounds(table)
+        if self.framing.arrangement == "shared_point":
+            faults = _too_large_together(table) | faults
         refused = [
             Refusal(first + clip, None, f"{fault.pointer} {fault.detail}", (fault,), InvalidJob)
             for clip, fault in faults.items()
@@ -301,6 +304,19 @@ def _out_of_bounds(table: ClipTable) -> dict[int, Fault]:
     ):
         for row in np.flatnonzero(bad).tolist():
             faults.setdefault(row, Fault(pointer, f"is required with {needed_with}"))
+    return faults
+
+
+def _too_large_together(table: ClipTable) -> dict[int, Fault]:
+    """Return a fault of each clip whose raster is larger than frames on one point are looked for in."""
+    most = LIMITS.shared_point_side_px
+    faults: dict[int, Fault] = {}
+    for name in _RASTER:
+        values = table.columns[name]
+        for row in np.flatnonzero(values > most).tolist():
+            got = int(values[row])
+            detail = f"must be at most {most} where frames share a point, not {got}"
+            faults.setdefault(row, Fault(CLIP_COLUMNS[name].pointer, detail, most, got))
     return faults
 
 
