@@ -5,7 +5,7 @@ from __future__ import annotations
 import subprocess
 from dataclasses import replace
 from io import BytesIO
-from itertools import pairwise
+from itertools import combinations
 
 import numpy as np
 import pytest
@@ -28,6 +28,7 @@ from tallwide.job import (
 from tallwide_service.core import solve
 from tallwide_service.core.chart import chart_layout, frames_on_chart
 from tallwide_service.core.reading import read_chart
+from tallwide_service.errors import CannotBeMet
 from tallwide_service.identity import decision_id
 from tallwide_service.render.chart import chart_page
 from tallwide_service.render.page import Area, Words
@@ -257,7 +258,7 @@ def test_the_decisions_identifier_stands_on_the_sheet_as_text(tmp_path):
 
 @pytest.mark.parametrize("chart", [Chart(), Chart(paper="A2"), Chart(width_mm=100), Chart(width_mm=5000)])
 @pytest.mark.parametrize("count", [6, 32])
-def test_every_size_of_chart_has_its_furniture_and_legible_scales(chart, count):
+def test_every_size_of_chart_has_its_furniture_and_legible_text(chart, count):
     shapes = ("16:9", "9:16", "4:5", "1:1", "2.39:1", "2:3", "1.85:1", "3:4")
     frames = tuple(Deliverable(f"frame {n}", aspect=Aspect(shapes[n % len(shapes)])) for n in range(count))
     job = replace(JOB, deliverables=frames, chart=chart, framing=Framing())
@@ -271,8 +272,48 @@ def test_every_size_of_chart_has_its_furniture_and_legible_scales(chart, count):
     for item in page.items:
         if isinstance(item, Words):
             assert item.size_mm > 0.59
-        elif item.kind == "scale":
-            (first, _, last, _) = item.polygons[0]
-            axis = 0 if last[0] - first[0] < last[1] - first[1] else 1
-            places = [bar[0][axis] for bar in item.polygons]
-            assert all(other - one > 0.199 for one, other in pairwise(sorted(places)))
+
+
+@pytest.mark.parametrize("chart", [Chart(), Chart(width_mm=100), Chart(width_mm=150), Chart(width_mm=5000)])
+@pytest.mark.parametrize("raster", [Raster(3600, 2400), Raster(4800, 1008)])
+def test_every_edge_has_a_scale_in_tenths_of_a_percent_whose_marks_stand_apart(chart, raster):
+    job = replace(JOB, chart=chart, capture=replace(JOB.capture, raster=raster))
+    page, layout = page_of(job), chart_layout(job.capture, chart)
+    scales = [item for item in page.items if isinstance(item, Area) and item.kind == "scale"]
+    for side in range(4):
+        axis, picture = side % 2, [float(length) for length in layout.picture]
+        edge = picture[axis] + (picture[2 + axis] if side > 1 else 0)
+        tenth, sheet_mm = picture[2 + axis] / 1000, (page.width_mm, page.height_mm)[axis]
+        places = [edge + step * tenth for step in range(-10, 11)]
+        wanted = [place for place in places if 1 < place < sheet_mm - 1]
+        assert len(wanted) >= 11
+        marked = [item for item in scales if lies_across(item, axis, wanted)]
+        assert marked, side
+        for bars in (item.polygons for item in marked):
+            for one, other in combinations(bars, 2):
+                share_a_row = (
+                    one[0][1 - axis] < other[2][1 - axis] - 1e-9 and other[0][1 - axis] < one[2][1 - axis] - 1e-9
+                )
+                assert not share_a_row or abs(middle(one, axis) - middle(other, axis)) > 0.199
+
+
+def middle(bar, axis: int) -> float:
+    return (bar[0][axis] + bar[2][axis]) / 2
+
+
+def lies_across(item: Area, axis: int, places: list[float]) -> bool:
+    """Whether a scale has a mark at each of these places, and at no other."""
+    found = {round(middle(bar, axis), 6) for bar in item.polygons}
+    return found == {round(place, 6) for place in places}
+
+
+def test_a_chart_without_room_for_its_scales_is_refused_with_both_lengths():
+    with pytest.raises(CannotBeMet, match=r"300 x 6 mm; scales in tenths of a percent take 20 mm"):
+        page_of(replace(JOB, chart=Chart(width_mm=300), capture=Capture(raster=Raster(5000, 100))))
+
+
+def test_every_frame_is_named_on_the_smallest_chart():
+    shapes = {"cinema": "2.39:1", "broadcast": "16:9", "phone": "9:16", "feed": "4:5", "square": "1:1", "board": "2:3"}
+    frames = tuple(Deliverable(name, aspect=Aspect(shape)) for name, shape in shapes.items())
+    page = page_of(replace(JOB, deliverables=frames, chart=Chart(width_mm=100)))
+    assert set(shapes) <= {item.text for item in page.items if isinstance(item, Words)}

@@ -13,11 +13,14 @@ from tallwide.answers import Extraction, RealRect, Rect
 from tallwide.geometry import pixel_shape
 from tallwide.job import Capture, Chart, exact
 from tallwide_service.core.optics import pixel_mm
+from tallwide_service.errors import CannotBeMet, Fault
 
 # ISO 216: A3 and A2, mm, the shorter side first.
 PAPERS_MM = {"A3": (297, 420), "A2": (420, 594)}
 # White round the picture: what office and plan printers leave out, and room for the ruler below.
 BORDER_MM, FOOT_MM = 10, 26
+# Ten rows of marks at tenths of a percent can be told apart, 0.2 mm from mark to mark in a row.
+LEAST_SIDE_MM = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +65,13 @@ def scene_ratio(capture: Capture) -> Fraction:
 
 
 def chart_layout(capture: Capture, chart: Chart) -> ChartLayout:
-    """Return the chart's sheet: as large as the paper takes it, or with the picture as wide as is stated."""
+    """Return the chart's sheet: as large as the paper takes it, or with the picture as wide as is stated.
+
+    Raises
+    ------
+    CannotBeMet
+        If the picture is so narrow or so low that its edges have no room for their scales.
+    """
     ratio = scene_ratio(capture)
     if chart.width_mm is not None:
         width = exact(chart.width_mm)
@@ -75,6 +84,12 @@ def chart_layout(capture: Capture, chart: Chart) -> ChartLayout:
         )
         width = largest_width(page, ratio)
     height = width / ratio
+    if min(width, height) < LEAST_SIDE_MM:
+        detail = (
+            f"the chart's picture would be {float(width):.4g} x {float(height):.4g} mm; scales in tenths of a percent "
+            f"take {LEAST_SIDE_MM} mm each way"
+        )
+        raise CannotBeMet(detail, (Fault("/chart", detail),))
     left = (page[0] - width) / 2
     top = (page[1] - FOOT_MM - BORDER_MM - height) / 2 + BORDER_MM
     upright = capture.upright_raster

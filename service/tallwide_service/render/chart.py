@@ -31,8 +31,10 @@ GREY_STEPS = 11
 FURNITURE_SHARES = (1.0, 0.8, 0.64, 0.5, 0.4)
 # Text below this is a grey line to the eye (3.4 pt), names below 2.3 pt; nearer marks of a scale run together on paper.
 LEAST_TEXT_MM, LEAST_NAME_MM, LEAST_STEP_MM = 1.2, 0.8, 0.2
-# Steps of a scale, in tenths of a percent, the finest first.
-SCALE_STEPS = (1, 2, 5, 10)
+# In how many rows the tenths of a scale stand, the fewest first: marks of a row must not run together.
+SCALE_ROWS = (1, 2, 5, 10)
+# How long the marks of a scale are, as shares of its height: at the edge, at whole percents, at halves, at tenths.
+EDGE_MARK, WHOLE_MARK, HALF_MARK, TENTH_MARK = 1.0, 0.7, 0.5, 0.3
 # An edge's scale reaches this far to both sides, and stands at the first free of these shares of the edge.
 SCALE_PCT = 1.0
 SCALE_PLACES = (0.5, 0.4, 0.6, 0.35, 0.65, 0.3, 0.7, 0.2, 0.8, 0.14, 0.86, 0.45, 0.55)
@@ -301,26 +303,28 @@ def _without_edge(taken: list[RealRect], at: float, across: bool, long: float) -
 
 
 def _draw_scale(drawing: Drawing, label: str | None, where: Corner, across: bool, reach: float) -> None:
-    """Draw ticks from 1 % outside to 1 % inside an edge: tenths, longer at halves, longest at the edge.
+    """Draw marks from 1 % outside to 1 % inside an edge: tenths, longer at halves, longest at the edge.
 
-    On a small chart they are fifths or halves, so that they stand apart. `reach` is from the edge
-    inwards, negative to the left and upwards.
+    On a small chart tenths stand in rows, each mark in the next one, so that they stand apart. `reach`
+    is from the edge inwards, negative to the left and upwards.
     """
     at, along = where
     unit = drawing.unit
     page = float(drawing.layout.page_width_mm if across else drawing.layout.page_height_mm)
-    thick, high, size = min(0.15 * unit, abs(reach) / 40), 7 * unit, 1.9 * unit
+    tenth_mm, high, size = abs(reach) / 10, 7 * unit, 1.9 * unit
+    rows = next((each for each in SCALE_ROWS if tenth_mm * each >= LEAST_STEP_MM), SCALE_ROWS[-1])
+    thick = min(0.15 * unit, tenth_mm * rows / 4)
     ticks = []
-    step = next((each for each in SCALE_STEPS if abs(reach) / 10 * each >= LEAST_STEP_MM), SCALE_STEPS[-1])
-    for tenth in range(-10, 11, step):
+    for tenth in range(-10, 11):
         place = at + tenth / 10 * reach
         if not 1 < place < page - 1:
             continue
-        length = high * (1.0 if tenth == 0 else 0.7 if tenth % 10 == 0 else 0.5 if tenth % 5 == 0 else 0.3)
-        if across:
-            ticks.append(oblong(place - thick / 2, along - length / 2, thick, length))
-        else:
-            ticks.append(oblong(along - length / 2, place - thick / 2, length, thick))
+        for first, last in _marks_of(tenth, rows):
+            start, length = along + first * high, (last - first) * high
+            if across:
+                ticks.append(oblong(place - thick / 2, start, thick, length))
+            else:
+                ticks.append(oblong(start, place - thick / 2, length, thick))
     drawing.fill(ticks, "scale", label)
     if size < LEAST_TEXT_MM:
         return
@@ -331,13 +335,34 @@ def _draw_scale(drawing: Drawing, label: str | None, where: Corner, across: bool
         drawing.write("1 %", along + 0.35 * high + 0.6 * unit, at + reach + 0.36 * size, size)
 
 
+def _marks_of(tenth: int, rows: int) -> Iterator[tuple[float, float]]:
+    """Yield where the marks of a tenth begin and end, in shares of the scale's height from its middle.
+
+    In one row a mark is the longer the rounder its number. In several, each stands in its own row, and
+    round numbers have marks of their own above and below the rows, where nothing stands beside them.
+    """
+    long = EDGE_MARK if tenth == 0 else WHOLE_MARK if tenth % 10 == 0 else HALF_MARK if tenth % 5 == 0 else TENTH_MARK
+    if rows == 1:
+        yield -long / 2, long / 2
+        return
+    row = tenth % rows
+    yield HALF_MARK * (row / rows - 0.5), HALF_MARK * ((row + 1) / rows - 0.5)
+    if long > HALF_MARK:
+        yield -long / 2, -HALF_MARK / 2
+        yield HALF_MARK / 2, long / 2
+
+
 def _names(drawing: Drawing, extractions: tuple[Extraction, ...], frames: tuple[RealRect, ...]) -> None:
-    """Write each frame's name, size and shape with a sample of its line: inside the frame, else where there is room."""
+    """Write each frame's name with a sample of its line: inside the frame, else where there is room.
+
+    Its size and shape stand below, unless there is room for the name alone.
+    """
     for index, (extraction, frame) in enumerate(zip(extractions, frames, strict=True)):
         rect = extraction.upright_rect
         facts = f"{rect.width:,} × {rect.height:,} px, aspect {extraction.aspect.achieved:.4g}"
         any(
-            _name(drawing, index, size, (extraction.deliverable, facts), near=frame, within=within)
+            _name(drawing, index, size, (extraction.deliverable, below), near=frame, within=within)
+            for below in (facts, "")
             for within in (frame, drawing.picture)
             for size in _name_sizes(drawing.unit)
         )
@@ -359,14 +384,15 @@ def _name(
     name = shortened(texts[0], size, max(within.width - sample - 8 * unit, 10 * unit))
     width = sample + size + max(width_mm(name, size), width_mm(texts[1], 0.75 * size))
     wanted = (near.x + width / 2, near.y + 3 * size)
-    box = drawing.place(width + 2 * unit, 2.6 * size + unit, wanted, within=within)
+    box = drawing.place(width + 2 * unit, (2.6 if texts[1] else 1.4) * size + unit, wanted, within=within)
     if box is None:
         return False
     x, y, thick = box.x + unit, box.y + unit / 2 + size, size / 5
     bar = oblong(x, y - size / 2, sample, thick)
     drawing.fill(_dashed(bar, frame_dashes(index), thick / 1.6), "sample")
     drawing.write(name, x + 7 * size, y, size)
-    drawing.write(texts[1], x + 7 * size, y + 1.15 * size, 0.75 * size)
+    if texts[1]:
+        drawing.write(texts[1], x + 7 * size, y + 1.15 * size, 0.75 * size)
     return True
 
 
@@ -470,9 +496,12 @@ def _foot(drawing: Drawing, job: Job) -> None:
     drawing.write("100 mm when printed at 100 %, without fitting to the page", left, top - 1.4, 2.2)
     room = float(layout.page_width_mm) - left - 100 - 2 * BORDER_MM
     beside = room >= 60
-    x, y = (left + 110, top + 1.2) if beside else (left, top + 11.4)
+    x, y = (left + 110, top - 1.4) if beside else (left, top + 11.4)
     size = 2.6 if beside else 2.0
-    for index, line in enumerate(_foot_lines(job, layout)):
+    if not beside:
+        drawing.write("scales: 0.1 %", left + 100, top - 1.4, 2.2, "end")
+    scales = "Scales across edges: tenths of a percent of the picture's width or height."
+    for index, line in enumerate((*_foot_lines(job, layout), scales)):
         most = room if beside else float(layout.page_width_mm) - 2 * BORDER_MM
         if beside or index < 2:
             drawing.write(shortened(line, size, most), x, y + index * 1.45 * size, size)
