@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tallwide.answers import Rect
-from tallwide.job import Capture, Lens, Offset, Raster
+from tallwide.job import Aspect, Capture, Deliverable, Job, Lens, Offset, Raster
+from tallwide_service.core import solve
 from tallwide_service.core.region import usable_region
 from tallwide_service.errors import CannotBeMet
 
@@ -126,6 +127,32 @@ def test_a_circle_holds_what_shapely_says_it_covers(capture, data):
             assert region.holds(rect) == ellipse.covers(box)
 
 
+places = st.floats(0, 3000) | st.integers(0, 300).map(lambda tenths: tenths * 10 + 1e-11)
+
+
+@settings(max_examples=60)
+@given(corners=st.tuples(*[st.tuples(places, places)] * 3), data=st.data())
+def test_rows_beside_sides_of_any_decimals_are_exact(corners, data):
+    """Doubles decide most rows of such sides; here every corner is asked of the half planes, in fractions."""
+    capture = Capture(raster=Raster(3000, 3000), usable_area=corners)
+    try:
+        region = usable_region(capture)
+    except CannotBeMet:
+        return
+    (area,) = region.cuts
+    near = [min(max(int(x) + step, 0), 3000) for x, _ in corners for step in (-1, 0, 1, 2)]
+    for x in (*near, *data.draw(st.lists(st.integers(0, 3000), max_size=20))):
+        first, last = int(region.first_row[x]), int(region.last_row[x])
+        if first <= last:
+            assert area.holds(x, first)
+            assert area.holds(x, last)
+            assert first == 0 or not area.holds(x, first - 1)
+            assert last == 3000 or not area.holds(x, last + 1)
+        else:
+            middle = [y for _, y in corners]
+            assert not any(area.holds(x, y) for y in range(max(int(min(middle)), 0), int(max(middle)) + 2, 7))
+
+
 @pytest.mark.parametrize(
     ("corners", "corner", "word"),
     [
@@ -168,3 +195,40 @@ def test_the_regions_box_is_that_of_all_its_parts():
     box = usable_region(capture).box
     assert (box.left, box.top, box.right, box.bottom) == (40, 5, 85, 55)
     assert isinstance(box.left, Fraction | int)
+
+
+@pytest.mark.parametrize(
+    ("photosites", "half_axes"),
+    [
+        pytest.param(None, (1000, 1000), id="pixels as photosites"),
+        # By hand: 10 mm of 5 um are 2,000 photosites; half as many across than pixels, so twice as many pixels.
+        pytest.param(Raster(2400, 3200), (2000, 1000), id="fewer photosites across"),
+        pytest.param(Raster(4800, 6400), (1000, 500), id="more photosites down"),
+    ],
+)
+def test_a_circle_is_an_ellipse_where_photosites_and_pixels_differ_on_one_axis(photosites, half_axes):
+    capture = Capture(Raster(4800, 3200), photosites=photosites, photosite_pitch_um=5, lens=Lens(image_circle_mm=10))
+    region = usable_region(capture)
+    across, down = half_axes
+    assert (region.box.left, region.box.right) == (2400 - across, 2400 + across)
+    assert (region.first_row[2400], region.last_row[2400]) == (1600 - down, 1600 + down)
+    # A 3-4-5 triangle in mm lies exactly on the circle, whatever the pixels are like.
+    x, y = 2400 + across * 3 // 5, 1600 + down * 4 // 5
+    assert region.last_row[x] == y
+
+
+@pytest.mark.parametrize(
+    ("axis", "roll", "aspect", "size"),
+    [
+        # By hand: 4,000 x 3,000 shows 8:3 where the width is squeezed, 2:3 where the height is; turned, the inverse.
+        pytest.param("sensor_width", 0, "8:3", (4000, 3000), id="along the width"),
+        pytest.param("sensor_height", 0, "2:3", (4000, 3000), id="along the height"),
+        pytest.param("sensor_width", 90, "3:8", (4000, 3000), id="along the width, turned"),
+        pytest.param("sensor_height", 270, "3:2", (4000, 3000), id="along the height, turned"),
+        pytest.param("sensor_height", 180, "1:1", (4000, 2000), id="a square of a squeezed height"),
+    ],
+)
+def test_squeeze_acts_along_either_axis_of_the_sensor(axis, roll, aspect, size):
+    capture = Capture(Raster(4000, 3000), squeeze=2, squeeze_axis=axis, roll=roll)
+    rect = solve(Job(capture, (Deliverable("frame", aspect=Aspect(aspect)),))).extractions[0].rect
+    assert (rect.width, rect.height) == size

@@ -589,28 +589,6 @@ def test_doubling_everything_doubles_the_answer(seed):
     assert solved(doubled) == expected
 
 
-@pytest.mark.parametrize(
-    ("framing", "pointers", "words"),
-    [
-        pytest.param(
-            {"subject": Subject(2000, 700, 800, 1500), "point": Point(None, 0.05)},
-            {"/framing/subject", "/framing/point/y"},
-            "the subject is 800 x 1500 px",
-            id="an eye line too high for the subject",
-        ),
-        pytest.param(
-            {"subject": Subject(0, 0, 2600, 3200)}, {"/framing/subject"}, "out of it", id="a subject wider than a frame"
-        ),
-    ],
-)
-def test_what_cannot_be_met_names_the_conflict_and_by_how_much(framing, pointers, words):
-    with pytest.raises(CannotBeMet) as refusal:
-        solve(together(*frames(0.5, 0.5), **framing))
-    faults = refusal.value.faults
-    assert {fault.pointer for fault in faults} & pointers
-    assert any(words in fault.detail or "recorded px" in fault.detail for fault in faults)
-
-
 def test_a_frame_that_pays_for_a_partner_says_so():
     wide, tall = frames(0.5, 0)
     job = together(wide, replace(tall, align=Align(0.5, 600 / 3200)))

@@ -39,11 +39,16 @@ class Allowance:
 
 
 def looks_before(job: Job) -> int:
-    """Return what the tables of a search take, and what else does not depend on how long it goes on.
+    """Return what the region and the tables of a search take, whether or not it goes on for long.
 
-    About three looks for every two sizes that a frame may have, which are no more than steps of the grid.
+    A region that is cut is cut for every column, and columns are asked for each frame's place. On one point it
+    is about three looks for every two sizes that a frame may have, which are no more than steps of the grid.
     """
+    capture, frames = job.capture, len(job.deliverables)
+    raster, grid, area = capture.raster, capture.grid, capture.usable_area
+    looks = 0
+    if area is not None or (capture.lens is not None and capture.photosite_pitch_um is not None):
+        looks = raster.width * (frames + len(area or ()) // 4) // 2
     if job.framing.arrangement == "independent":
-        return 0
-    raster, grid = job.capture.raster, job.capture.grid
-    return 3 * len(job.deliverables) * (raster.width // grid.width + raster.height // grid.height) // 2
+        return looks
+    return looks + 3 * frames * (raster.width // grid.width + raster.height // grid.height) // 2

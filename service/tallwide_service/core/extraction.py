@@ -7,7 +7,7 @@ near as the grid allows to the same fraction of the region's box.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -105,7 +105,7 @@ def solve(job: Job, allowance: Allowance | None = None, *, explains: bool = True
 
         placements, certificate = solve_together(job, views, ground, allowance or Allowance(), explains=explains)
     else:
-        placements = [place_alone(frame, ground) for frame in views]
+        placements = placed_alone(job, views, ground, allowance or Allowance(), explains=explains)
         certificate = alone_certificate(placements)
     rects = [placement.rect for placement in placements]
     return Solution(
@@ -173,6 +173,30 @@ def frame_of(deliverable: Deliverable, pointer: str, job: Job) -> Frame:
         protection=upright_sides_to_recorded(deliverable.protection.shares(), capture.roll),
         requested=requested,
     )
+
+
+def placed_alone(
+    job: Job, views: Sequence[Frame], ground: Ground, allowance: Allowance, *, explains: bool
+) -> list[Placement]:
+    """Return each frame as it lies with nothing beside it.
+
+    Raises
+    ------
+    CannotBeMet
+        If one has none; its faults name all that stands in the way where it `explains`, as far as the allowance goes.
+    """
+    placements = []
+    for index, frame in enumerate(views):
+        try:
+            placements.append(place_alone(frame, ground))
+        except CannotBeMet as error:
+            if not explains:
+                raise
+            # It solves jobs like this one.
+            from tallwide_service.core.conflict import also_in_the_way  # noqa: PLC0415
+
+            raise also_in_the_way(job, index, error, allowance) from error
+    return placements
 
 
 def place_alone(frame: Frame, ground: Ground) -> Placement:

@@ -25,7 +25,7 @@ from tallwide.geometry import upright_fraction_to_recorded
 from tallwide.job import Deliverable, Job, exact
 from tallwide_service.core.allowance import MOST_LOOKS, Allowance, looks_before
 from tallwide_service.core.candidates import chain_sides
-from tallwide_service.core.extraction import Frame, Ground, Placement, place_alone
+from tallwide_service.core.extraction import Frame, Ground, Placement, placed_alone
 from tallwide_service.core.joint_estimate import Estimate
 from tallwide_service.core.joint_looks import Field, Matched, Real, Sizes
 from tallwide_service.core.joint_places import Placed, Question, best_places, line_of
@@ -144,7 +144,7 @@ def solve_together(
 
     if looks_before(job) > allowance.left:
         raise not_found(job)
-    wanted = [place_alone(frame, ground).rect for frame in frames]
+    wanted = [each.rect for each in placed_alone(job, frames, ground, allowance, explains=explains)]
     if job.framing.minimums == "held":
         refuse_too_small(job, wanted)
     together = together_of(job, frames, ground)
@@ -155,11 +155,9 @@ def solve_together(
     if placed is None:
         if found.left is not None:
             raise not_found(job)
-        raise (
-            conflict(job, ground, wanted, allowance)
-            if explains
-            else CannotBeMet("the frames cannot share a scene point")
-        )
+        if explains:
+            raise conflict(job, allowance)
+        raise CannotBeMet("the frames cannot share a scene point")
     sizes, (_, _, rects) = placed
     placements = [
         Placement(rect, held_by(frame, ground, rect, alone), 0)
@@ -276,6 +274,12 @@ def least_size(job: Job, frame: Deliverable) -> tuple[int, int]:
     needed, asked = frame.raster, exact(frame.minimum_oversampling)
     across, down = (0, 0) if needed is None else (math.ceil(asked * needed.width), math.ceil(asked * needed.height))
     return (down, across) if job.capture.is_on_its_side else (across, down)
+
+
+def is_too_small(job: Job, frame: Deliverable, rect: Rect) -> bool:
+    """Whether a frame of the recorded raster misses its minimum oversampling."""
+    width, height = least_size(job, frame)
+    return rect.width < width or rect.height < height
 
 
 def _at_least(least: tuple[int, int], chain: tuple[Whole, Whole]) -> tuple[Whole, Whole]:

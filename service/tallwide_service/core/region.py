@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import ceil, floor
 from typing import NamedTuple
@@ -27,6 +27,8 @@ from tallwide_service.errors import CannotBeMet, Fault
 # Doubles place a row to far better than this; what comes nearer to a whole number is decided exactly.
 _NEAR = 1e-4
 _RAREST = 1e-9
+# The same for straight lines, which doubles place still better, if they are no steeper than this.
+_NEAREST, _STEEPEST = 1e-9, 1e15
 
 
 class Box(NamedTuple):
@@ -107,7 +109,7 @@ class HalfPlane(NamedTuple):
         return self.a * x + self.b * y <= self.c
 
     def cut(self, columns: Columns) -> None:
-        """Take away the rows outside: whole numbers over one denominator."""
+        """Take away the rows outside."""
         parts = math.lcm(self.a.denominator, self.b.denominator, self.c.denominator)
         a, b, c = (int(each * parts) for each in self)
         count = len(columns.first)
@@ -120,11 +122,47 @@ class HalfPlane(NamedTuple):
             first[outside], last[outside] = 1, 0
             columns.keep(first, last)
             return
-        whole = np.int64 if abs(c) + abs(a) * count < 1 << 62 else object
-        left = c - a * np.arange(count).astype(whole)
-        bound = left // b if b > 0 else -(left // -b)
-        bound = np.clip(bound, -2, columns.height + 2).astype(np.int64)
+        ends = -2, columns.height + 2
+        if abs(c) + abs(a) * count < 1 << 62:
+            left = c - a * np.arange(count)
+            bound = np.clip(left // b if b > 0 else -(left // -b), *ends)
+        else:
+            bound = _rounded_line((a, b, c), count, ends)
         columns.keep(*((first, bound) if b > 0 else (bound, last)))
+
+
+def _rounded_line(line: tuple[int, int, int], count: int, ends: tuple[int, int]) -> np.ndarray:
+    """Return (c - a x) / b at each column, rounded down where b > 0 and up where not, within `ends`.
+
+    In doubles, and exactly wherever these come near a whole number: there the line rises or falls,
+    so that columns between two of the same row have that row, too.
+    """
+    a, b, c = line
+
+    def row(column: int) -> int:
+        return min(max((c - a * column) // b if b > 0 else -((c - a * column) // -b), ends[0]), ends[1])
+
+    slope, start = Fraction(a, b), Fraction(c, b)
+    if max(abs(slope), abs(start)) > _STEEPEST:
+        return np.array([row(column) for column in range(count)], dtype=np.int64)
+    edge = float(start) - float(slope) * np.arange(count, dtype=np.float64)
+    slack = _NEAREST + 1e-14 * (abs(float(start)) + abs(float(slope)) * count)
+    doubtful = np.abs(edge - np.rint(edge)) < slack
+    doubtful &= (edge > ends[0] - 1 - slack) & (edge < ends[1] + 1 + slack)
+    bound = np.clip(np.floor(edge) if b > 0 else np.ceil(edge), *ends).astype(np.int64)
+    places = np.flatnonzero(doubtful)
+    runs = [
+        (int(run[0]), int(run[-1])) for run in np.split(places, np.flatnonzero(np.diff(places) > 1) + 1) if run.size
+    ]
+    while runs:
+        low, high = runs.pop()
+        bound[low], bound[high] = row(low), row(high)
+        if bound[low] == bound[high]:
+            bound[low : high + 1] = bound[low]
+        elif high - low > 1:
+            middle = (low + high) // 2
+            runs += [(low, middle), (middle, high)]
+    return bound
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +177,15 @@ class Polygon:
     def holds(self, x: int, y: int) -> bool:
         """Whether a corner of pixels lies inside or on the edge."""
         return all(side.holds(x, y) for side in self.sides)
+
+    def grown(self, px: int) -> Polygon:
+        """Return the area with every side moved outwards by so many pixels, but for the millionth part of one."""
+        parts = 10**6
+        sides = []
+        for a, b, c in self.sides:
+            length = Fraction(math.isqrt(int((a * a + b * b) * parts * parts)), parts)
+            sides.append(HalfPlane(a, b, c + px * length))
+        return Polygon(self.corners, tuple(sides))
 
     def cut(self, columns: Columns) -> None:
         """Take away the rows outside the area."""
@@ -245,8 +292,10 @@ def corners(rect: Rect) -> Iterator[tuple[int, int]]:
             yield x, y
 
 
-def usable_region(capture: Capture) -> Region:
+def usable_region(capture: Capture, grown_px: int = 0) -> Region:
     """Return the region of a capture: its raster, cut by what its lens covers and by the usable area.
+
+    The usable area may be `grown_px` recorded pixels larger on every side.
 
     Raises
     ------
@@ -256,14 +305,16 @@ def usable_region(capture: Capture) -> Region:
     raster = Rect(0, 0, capture.raster.width, capture.raster.height)
     cuts: list[Circle | Polygon | CoveredArea] = [*lens_bounds(capture)]
     if capture.usable_area is not None:
-        cuts.append(usable_polygon(capture.usable_area))
+        area = usable_polygon(capture.usable_area)
+        cuts.append(area.grown(grown_px) if grown_px else area)
     whole = Box(Fraction(0), Fraction(0), Fraction(raster.width), Fraction(raster.height))
     if not cuts:
         return Region(raster, (), whole)
     columns = Columns(raster.width, raster.height)
     for cut in cuts:
         cut.cut(columns)
-    box = Box(*region_box(capture))
+    # A box that is too large does no harm: the columns decide.
+    box = Box(*region_box(replace(capture, usable_area=None) if grown_px else capture))
     return Region(raster, tuple(cuts), box, columns.first, columns.last)
 
 

@@ -15,6 +15,7 @@ from tallwide.answers import SweepFrame, SweepStep
 from tallwide.job import Job, Sweep, exact
 from tallwide.wire import to_wire
 from tallwide_service.core.allowance import Allowance
+from tallwide_service.core.conflict import first_reason
 from tallwide_service.core.extraction import solve
 from tallwide_service.core.margin import margins
 from tallwide_service.errors import CannotBeMet, Fault
@@ -47,9 +48,9 @@ def sweep_values(sweep: Sweep) -> list[float]:
 
 def _step(job: Job, value: float, allowance: Allowance) -> SweepStep:
     try:
-        solution = solve(job, allowance)
+        solution = solve(job, allowance, explains=False)
     except CannotBeMet as error:
-        return SweepStep(value, (), str(error))
+        return SweepStep(value, (), str(error) if error.faults else first_reason(job, allowance))
     frames = tuple(
         SweepFrame(
             deliverable=margin.deliverable,
