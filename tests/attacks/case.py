@@ -5,7 +5,8 @@ characters), or a request: `to` (method and path), `headers`, and a body, which 
 ordinary job at JSON pointers), `text`, `hex`, or `recipe` with its arguments, for what is too large to be written down.
 
 `expect` has `status` (for `raw`: `statuses`, of all answers on the connection), and of a problem its `kind` (the last
-step of its type, or `about:blank`) and `pointers` that must be among its faults.
+step of its type, or `about:blank`) and `pointers` that must be among its faults. Of a batch it has `end`, members that
+the last line must have, and `lines`, the status of each other line, with the kind where it is a problem.
 """
 
 from __future__ import annotations

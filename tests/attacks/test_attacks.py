@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from typing import Any
 
 import pytest
 
@@ -78,6 +79,26 @@ def check(case: Case, answer: Answer) -> None:
         found = {fault["pointer"] for fault in problem.get("errors", [])}
         assert found >= set(expected.get("pointers", [])), problem
         assert len(answer.body) < 100_000, "a refusal that is larger than what it refuses"
+    if "end" in expected:
+        check_lines(expected, answer)
+
+
+def check_lines(expected: dict[str, Any], answer: Answer) -> None:
+    """Hold the lines of a batch's answer to their statuses and kinds, and the last one to its counts."""
+    assert answer.body.endswith(b"\n")
+    *lines, end = map(json.loads, answer.body.splitlines())
+    assert {name: end.get(name) for name in expected["end"]} == expected["end"]
+    assert len(lines) == end["answers"] + end["problems"]
+    if "lines" in expected:
+        assert [status_of(line) for line in lines] == expected["lines"]
+
+
+def status_of(line: dict[str, Any]) -> str:
+    """Return the status of a line, and of a problem its kind."""
+    if line["status"] == 200:
+        return "200"
+    assert line["problem"]["status"] == line["status"]
+    return f"{line['status']} {line['problem']['type'].rpartition('/')[2]}"
 
 
 def test_no_attack_takes_more_memory_than_a_request_may():

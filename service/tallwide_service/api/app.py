@@ -45,7 +45,6 @@ from tallwide_service.api.schemas import (
     Text,
     Whole,
 )
-from tallwide_service.api.stills import RequestInMemory
 from tallwide_service.settings import Settings, read_settings
 
 ANSWERS = (
@@ -122,7 +121,6 @@ def create_app(settings: Settings | None = None, *, is_bounded: bool = True) -> 
         OPENAPI_VERSION="3.1.1",
         PROPAGATE_EXCEPTIONS=False,
     )
-    app.request_class = RequestInMemory
     api = _api(app)
     problems.register(app)
     document = _as_served(api.spec.to_dict())

@@ -115,7 +115,7 @@ def answered(source: Any, ask: Asking) -> Iterator[bytes]:
             if counts["lines"] == LIMITS.batch_lines:
                 raise too_large("a batch", LIMITS.batch_lines, f"more than {LIMITS.batch_lines}", "lines")
             counts["lines"] += 1
-            if not line.strip():
+            if not line.strip() and len(line) <= LIMITS.batch_line_bytes:  # of one that is longer the rest is not known
                 continue
             is_answer, written = ask.line(counts["lines"], line)
             counts["answers" if is_answer else "problems"] += 1

@@ -7,8 +7,10 @@ import io
 from dataclasses import dataclass
 from typing import IO, TYPE_CHECKING, Any
 
-from flask import Request, request
+from flask import request
+from werkzeug.datastructures import Headers
 from werkzeug.exceptions import RequestEntityTooLarge
+from werkzeug.formparser import MultiPartParser
 
 from tallwide.job import Job, Plate
 from tallwide_service.api.body import counted, job_of, json_document, refuse_unknown_parameters, too_large
@@ -37,11 +39,20 @@ class Posted:
     upload: str
 
 
-class RequestInMemory(Request):
-    """A request that keeps uploads in memory, which is bounded, and so needs no disk."""
+class _Parts(MultiPartParser):
+    """The parts of a form in memory, which is bounded and needs no disk; fields keep their bytes, whatever they are."""
 
-    def _get_file_stream(self, *_: Any, **__: Any) -> IO[bytes]:
-        return io.BytesIO()
+    def __init__(self) -> None:
+        super().__init__(stream_factory=_in_memory, max_form_memory_size=LIMITS.body_bytes, max_form_parts=4)
+
+    def get_part_charset(self, headers: Headers) -> str:
+        """Return the one coding that takes any bytes; as UTF-8, what is none would be mended silently."""
+        del headers
+        return "latin-1"
+
+
+def _in_memory(*_: Any, **__: Any) -> IO[bytes]:
+    return io.BytesIO()
 
 
 def has_still() -> bool:
@@ -58,17 +69,20 @@ def posted_job_and_still() -> Posted:
     most = LIMITS.plate_bytes + LIMITS.body_bytes
     if request.content_length is not None and request.content_length > most:
         raise too_large("the body", most, request.content_length, "bytes")
-    request.max_content_length, request.max_form_memory_size, request.max_form_parts = most, LIMITS.body_bytes, 4
+    request.max_content_length = most
     try:
-        form, files = request.form, request.files
+        boundary = request.mimetype_params.get("boundary", "").encode("ascii")
+        form, files = _Parts().parse(request.stream, boundary, request.content_length)
     except RequestEntityTooLarge as error:
         raise too_large(
             "the body", most, f"more than {most}, or a job of more than {LIMITS.body_bytes}", "bytes"
         ) from error
+    except ValueError as error:
+        raise _wrong_parts(f"they cannot be told apart: {error}") from error
     unknown = sorted(str(name or "") for name in (form.keys() | files.keys()) - {"job", "still"})
     if unknown:
         raise _wrong_parts(f"there is no part {unknown[0][:40]!r}; the parts are job and still")
-    written = [text.encode("utf-8", "surrogateescape") for text in form.getlist("job")]
+    written = [text.encode("latin-1") for text in form.getlist("job")]
     written += [file.read(LIMITS.body_bytes + 1) for file in files.getlist("job")]
     stills = files.getlist("still")
     if len(written) != 1 or len(stills) != 1:

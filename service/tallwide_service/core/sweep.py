@@ -6,6 +6,7 @@ its place and says why. All steps share one allowance of work.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from copy import deepcopy
 from fractions import Fraction
@@ -21,6 +22,7 @@ from tallwide_service.core.margin import margins
 from tallwide_service.errors import CannotBeMet, Fault
 
 Read = Callable[[Any], Job]
+_INDEX = re.compile(r"0|[1-9][0-9]*", re.ASCII)
 
 
 def sweep_steps(job: Job, sweep: Sweep, read: Read, allowance: Allowance) -> tuple[SweepStep, ...]:
@@ -80,8 +82,8 @@ def with_member(document: dict[str, Any], pointer: str, value: float) -> dict[st
     place: Any = changed
     try:
         for step in path:
-            place = place[int(step)] if isinstance(place, list) else place.setdefault(step, {})
-        key: Any = int(last) if isinstance(place, list) else last
+            place = place[_index(step)] if isinstance(place, list) else place.setdefault(step, {})
+        key: Any = _index(last) if isinstance(place, list) else last
         old = place[key] if isinstance(place, list) else place.get(key)
         if old is not None and (isinstance(old, bool) or not isinstance(old, int | float)):
             raise KeyError(last)
@@ -90,3 +92,10 @@ def with_member(document: dict[str, Any], pointer: str, value: float) -> dict[st
         detail = f"{pointer!r} names no number of the job"
         raise CannotBeMet(detail, (Fault("/sweep/member", detail),)) from error
     return changed
+
+
+def _index(step: str) -> int:
+    """Return the place in a list that a step of a pointer names (RFC 6901, 4): digits, no zero before others."""
+    if not _INDEX.fullmatch(step):
+        raise ValueError(step)
+    return int(step)
