@@ -20,6 +20,7 @@ SDK_EDGES = (
     *(
         "tallwide.client",
         "tallwide.batch",
+        "tallwide.clips",
         "tallwide.inprocess",
         "tallwide.transport",
         "tallwide.demo",

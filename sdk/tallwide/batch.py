@@ -10,9 +10,9 @@ import base64
 import json
 import operator
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 from tallwide.errors import (
     BatchCut,
@@ -31,6 +31,7 @@ PATH, NDJSON_TYPE = "/v1/batch", "application/x-ndjson"
 # A block: as much as is answered in about a second.
 BLOCK_BYTES, BLOCK_LINES = 262_144, 1_000
 Line = Mapping[str, Any] | bytes
+T = TypeVar("T")
 _NUMBER = re.compile(rb'\{"line":(\d{1,12}),')
 
 
@@ -82,21 +83,52 @@ def answered_lines(transport: Transport, lines: Iterable[Line], done: int) -> It
         If a line holds something that JSON cannot say.
     """
     for block in blocks_of(lines, done):
-        first, attempt = done, 0
-        while done - first < len(block):
-            before = done
-            try:
-                for answer in _block(transport, block[done - first :], done):
-                    error = answer.error
-                    if error is not None and transport.is_worth_another_try(error, attempt):
-                        raise error  # which ends the call: nothing is computed for nobody while this side waits
-                    done, attempt = answer.line, 0
-                    yield answer
-            except TallwideError as error:
-                attempt = 0 if done > before else attempt
-                if done - first < len(block) and not transport.has_waited(error, attempt):
-                    raise BatchCut(done, error) from error
-                attempt += 1
+
+        def ask(
+            answered: int, block: list[bytes] = block, first: int = done
+        ) -> Iterator[tuple[int, Answered, ProblemError | None]]:
+            for answer in _block(transport, block[answered - first :], answered):
+                yield answer.line, answer, answer.error
+
+        yield from tried(transport, ask, done, done + len(block))
+        done += len(block)
+
+
+def tried(
+    transport: Transport, ask: Callable[[int], Iterator[tuple[int, T, ProblemError | None]]], done: int, end: int
+) -> Iterator[T]:
+    """Yield the answers of a block; what broke off is asked again behind what is answered.
+
+    Parameters
+    ----------
+    ask
+        Given how much is answered, asks for the rest; yields how much is answered then, an answer, and its error, for
+        which all is asked again if it may pass.
+
+    Raises
+    ------
+    BatchCut
+        If it broke off before the end, and trying again did not help.
+    """
+    attempt = 0
+    while True:
+        before = done
+        try:
+            for reached, answer, error in ask(done):
+                if error is not None and transport.is_worth_another_try(error, attempt):
+                    raise error  # which ends the call: nothing is computed for nobody while this side waits
+                attempt = 0 if reached > done else attempt
+                done = reached
+                yield answer
+        except TallwideError as error:
+            attempt = 0 if done > before else attempt
+            if done == end and done > before:
+                return
+            if not transport.has_waited(error, attempt):
+                raise BatchCut(done, error) from error
+            attempt += 1
+        else:
+            return
 
 
 def _block(transport: Transport, block: list[bytes], done: int) -> Iterator[Answered]:

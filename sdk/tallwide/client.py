@@ -25,14 +25,17 @@ from tallwide.answers import (
     SafeAreasAnswer,
 )
 from tallwide.batch import Answered, Line, answered_lines
+from tallwide.clips import answered_clips, wanted
 from tallwide.errors import ProtocolError, ServiceMissing, UnwritableJob
 from tallwide.forms import MEDIA_TYPES
 from tallwide.inprocess import BASE_URL, InProcessAdapter
-from tallwide.job import CameraMatch, Comparand, FileFacts, Handoff, Job, Noun, Places, Raster
+from tallwide.job import CameraMatch, Comparand, Deliverable, FileFacts, Framing, Handoff, Job, Noun, Places, Raster
 from tallwide.transport import JSON_TYPE, Transport, parsed_json
 from tallwide.wire import from_wire, to_wire
 
 if TYPE_CHECKING:
+    import pyarrow as pa
+
     from tallwide.check import CheckAnswer
     from tallwide.compare import CompareAnswer
     from tallwide.handoff.document import HandoffAnswer
@@ -277,6 +280,52 @@ class Client:
         [(1, 'extractions', 200), (2, 'margins', 200)]
         """
         return answered_lines(self._transport, lines, answered)
+
+    def clips(
+        self,
+        table: Any,
+        deliverables: Iterable[Deliverable | Mapping[str, Any]],
+        framing: Framing | Mapping[str, Any] | None = None,
+        *,
+        columns: Mapping[str, str] | None = None,
+        answered: int = 0,
+    ) -> pa.RecordBatchReader:
+        """Return a reader of the answers to a table of clips: a row a clip and deliverable, in order, as they come.
+
+        What breaks off is tried again from the first clip on that has no answer. Needs the extra `arrow`.
+
+        Parameters
+        ----------
+        table
+            A table, record batch or reader of pyarrow, or what hands its columns over as these do, such as a frame of
+            pandas 2.2. Columns of the names that the contract lists are sent, and no others.
+        deliverables, framing
+            What has to be delivered, and how the frames lie together.
+        columns
+            The table's own names for some of these columns.
+        answered
+            How many clips came before these, to be numbered on from there: what `BatchCut.answered` said.
+
+        Raises
+        ------
+        BatchCut
+            While it is read, if it broke off and trying again did not help; `answered` counts the clips whose answers
+            the reader has given.
+        ProblemError
+            If the service refuses the table as a whole.
+
+        Examples
+        --------
+        >>> import pyarrow as pa
+        >>> table = pa.table({"id": ["a", "b"], "raster_width_px": [3840, 1280], "raster_height_px": [2160, 720]})
+        >>> answers = Client().clips(table, [{"label": "tall", "raster": {"width": 1080, "height": 1920}}])
+        >>> answers.read_all().select(["id", "enough", "spare_x_px"]).to_pylist()
+        [{'id': 'a', 'enough': True, 'spare_x_px': 136}, {'id': 'b', 'enough': False, 'spare_x_px': -676}]
+        """
+        import pyarrow as pa  # noqa: PLC0415 - an extra
+
+        parts = answered_clips(self._transport, table, wanted(deliverables, framing), columns or {}, answered)
+        return pa.RecordBatchReader.from_batches(next(parts), parts)
 
     def limits(self) -> dict[str, Any]:
         """Return every bound of the service by name."""

@@ -9,7 +9,7 @@
     │   ├── TooLarge             more than the service reads
     │   ├── RateLimited          busy; worth another try after `retry_after_s`
     │   └── Unavailable          a gateway or the service is down; worth another try
-    ├── BatchCut                 a batch broke off; its first `answered` lines are answered
+    ├── BatchCut                 a batch broke off; its first `answered` lines or clips are answered
     ├── ProtocolError            an answer that no such service gives
     ├── AddressError             the URL is no address of a service
     ├── UnwritableJob            the job holds something that JSON cannot say
@@ -50,13 +50,13 @@ class TimedOut(ConnectionFailed):
 
 
 class BatchCut(TallwideError):
-    """A batch broke off: its first `answered` lines are answered, the others are not; its cause says why."""
+    """A batch broke off: its first `answered` lines or clips are answered, the others are not; its cause says why."""
 
     def __init__(self, answered: int, cause: TallwideError) -> None:
         self.answered = answered
         self.__cause__ = cause
         self.problem, self.request_id, self.retryable = cause.problem, cause.request_id, cause.retryable
-        super().__init__(f"the batch broke off after {answered} answered lines: {cause}")
+        super().__init__(f"the batch broke off after {answered} answered: {cause}")
 
     def __reduce__(self) -> tuple[Any, ...]:
         """Pickle by the arguments, so that an error comes home from a pool of processes."""

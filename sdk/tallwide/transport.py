@@ -14,7 +14,7 @@ import math
 import random
 import threading
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Generator, Iterator, Mapping
 from datetime import timezone
 from typing import Any
 from urllib.parse import urlsplit
@@ -99,7 +99,7 @@ class Transport:
         """Return a JSON resource."""
         return _of_type(JSON_TYPE, self._with_retries("GET", path, {"Accept": JSON_TYPE}, None))
 
-    def stream(self, path: str, body: bytes, *, media_type: str) -> Iterator[bytes]:
+    def stream(self, path: str, body: bytes, *, media_type: str) -> Generator[bytes, None, None]:
         """Yield the answer to a document piece by piece as it comes, both of one media type; nothing is tried again."""
         headers = {"Accept": media_type, "Content-Type": media_type}
         with _in_own_words(path), self._begun("POST", path, headers, body, stream=True) as response:

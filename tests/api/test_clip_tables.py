@@ -233,7 +233,7 @@ def test_frames_on_a_shared_point_are_found_as_alone(client):
     large = pa.table({name: pa.array([40_000], pa.int32()) for name in UHD})
     table = pa.concat_tables([archive(60).select([*UHD]), large])
     got = answer(client, written(table, job)).rows
-    assert clips._Solving(clips.job_for_clips(job), "").part_clips == clips.PART_FRAMES_TOGETHER // 2
+    assert clips._Solving(clips._solver(json.dumps(job).encode()), "").part_clips == clips.PART_FRAMES_TOGETHER // 2
     for row in (0, 7, 59, 60):
         raster = {side: table[f"raster_{side}_px"][row].as_py() for side in ("width", "height")}
         alone = client.post("/v1/extractions", json={**job, "capture": {"raster": raster}})

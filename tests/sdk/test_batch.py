@@ -321,7 +321,7 @@ def test_the_command_ends_with_3_where_it_was_cut_and_keeps_what_came(jobs_file,
     server = misbehaving(streaming(upto=4), streaming(upto=0))
     out = tmp_path / "answers.ndjson"
     assert main(["batch", str(jobs_file), "--out", str(out), "--url", server.url]) == 3
-    assert "4 answered lines" in capsys.readouterr().err
+    assert "after 4 answered" in capsys.readouterr().err
     assert [json.loads(line)["line"] for line in out.read_bytes().splitlines()] == [1, 2, 3, 4]
     assert main(["batch", str(jobs_file), "--out", str(out)]) == 0
 

@@ -44,3 +44,13 @@ def test_the_exit_codes_are_those_of_the_command_line():
 
     rows = [int(code) for code in re.findall(r"^\| (\d) \|", PART, re.MULTILINE)]
     assert rows == [cli.DONE, cli.REFUSED, cli.WRONG_USAGE, cli.UNREACHABLE]
+
+
+def test_the_examples_of_many_jobs_and_of_a_table_run(capsys):
+    part = README.read_text(encoding="utf-8").split("## Many jobs at once")[1].split("\n## ")[0]
+    for code in re.findall(r"^```python\n(.*?)^```$", part, re.MULTILINE | re.DOTALL):
+        exec(compile(code, str(README), "exec"), {})  # noqa: S102 - the README's own code
+    *_, table = capsys.readouterr().out.splitlines()
+    assert table.startswith(
+        "[{'id': 'A001', 'deliverable': 'tall', 'enough': True, 'spare_x_px': 136, 'problem': None}"
+    )

@@ -13,6 +13,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import lru_cache
 from itertools import islice
 from typing import Any
 
@@ -21,7 +22,6 @@ import orjson
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from tallwide.job import Job
 from tallwide_service.api.batch_call import ENDINGS, BatchCall, how_it_ended
 from tallwide_service.api.body import job_for_clips, json_document, too_large
 from tallwide_service.api.clip_messages import Messages
@@ -63,27 +63,35 @@ class Table:
         self._messages = Messages(source)
         self._schema = self._messages.schema()
         _refuse_columns(self._schema)
-        self.job = _wanted(self._schema)
+        self.solver = _solver(_written_wish(self._schema))
 
     def batches(self) -> Iterator[pa.RecordBatch]:
         """Yield the clips as they come."""
         return self._messages.batches(self._schema)
 
 
-def _wanted(schema: pa.Schema) -> Job:
-    """Return what a schema's metadata say is to be delivered, as a job of any clip."""
-    written = (schema.metadata or {}).get(OURS.encode())
+def _written_wish(schema: pa.Schema) -> bytes:
+    """Return what a schema's metadata say is to be delivered."""
+    written: bytes | None = (schema.metadata or {}).get(OURS.encode())
     if written is None:
         raise _wrong_table([Fault("", f"must say in its metadata, under the key {OURS}, what is to be delivered")])
     if len(written) > LIMITS.body_bytes:
         raise too_large("the document in the metadata", LIMITS.body_bytes, len(written), "bytes")
+    return written
+
+
+# Clients send a table in blocks, each a call: the captures that one has met are known to the next.
+@lru_cache(maxsize=4)
+def _solver(written: bytes) -> ClipSolver:
+    """Return what solves any clip, remembering captures, by a document of what is to be delivered."""
     try:
         members = json_document(written)
     except Problem as problem:
         raise Problem(problem.status, problem.slug, f"{OURS} in the metadata is not JSON", problem.detail) from None
     if not isinstance(members, dict) or "capture" in members:
         raise _wrong_table([Fault("", f"must say under {OURS} an object with deliverables, and without a capture")])
-    return job_for_clips(members)
+    job = job_for_clips(members)
+    return ClipSolver(job.deliverables, job.framing)
 
 
 def _refuse_columns(schema: pa.Schema) -> None:
@@ -138,7 +146,7 @@ def answered(table: Table, call: BatchCall) -> Iterator[bytes]:
     try:
         for frames in _answers(table, call):
             writer.write_batch(frames)
-            deliverables = len(table.job.deliverables)
+            deliverables = len(table.solver.deliverables)
             counts["clips"] += frames.num_rows // deliverables
             counts["rows"] += frames.num_rows
             counts["answers"] += frames["problem"].null_count
@@ -193,7 +201,7 @@ class _Parts:
 
 def _answers(table: Table, call: BatchCall) -> Iterator[pa.RecordBatch]:
     """Yield the frames of clips as they come."""
-    solving = _Solving(table.job, call.environ.get("SCRIPT_NAME", ""))
+    solving = _Solving(table.solver, call.environ.get("SCRIPT_NAME", ""))
     first = 0
     for batch in table.batches():
         if first + batch.num_rows > LIMITS.batch_clips:
@@ -225,13 +233,12 @@ def _in_time(solving: _Solving, clips: pa.RecordBatch, first: int, call: BatchCa
 
 
 class _Solving:
-    """Solves clips against what is to be delivered; captures that were met before are not solved again."""
+    """Solves clips against what is to be delivered, and makes rows of what is found."""
 
-    def __init__(self, job: Job, root: str) -> None:
-        self._labels = [deliverable.label for deliverable in job.deliverables]
-        self._solver = ClipSolver(job.deliverables, job.framing)
-        self._root = root
-        is_alone = job.framing.arrangement == "independent" and job.framing.subject is None
+    def __init__(self, solver: ClipSolver, root: str) -> None:
+        self._labels = [deliverable.label for deliverable in solver.deliverables]
+        self._solver, self._root = solver, root
+        is_alone = solver.framing.arrangement == "independent" and solver.framing.subject is None
         self.part_clips = max((PART_FRAMES if is_alone else PART_FRAMES_TOGETHER) // len(self._labels), 1)
 
     def frames(self, clips: pa.RecordBatch, first: int) -> pa.RecordBatch:

@@ -27,7 +27,7 @@ from tallwide_service.limits import LIMITS
 
 # Below this many captures that go together the exact solver is the quicker one.
 _FEW = 24
-_MOST_REMEMBERED = 16_384
+_MOST_REMEMBERED_FRAMES = 16_384
 _PHOTOSITES = ("photosites_width", "photosites_height")
 _RASTER = ("raster_width_px", "raster_height_px")
 Makers = tuple[tuple[Cutter, Measurer], ...]
@@ -77,8 +77,9 @@ class ClipSolver:
     def __init__(self, deliverables: tuple[Deliverable, ...], framing: Framing) -> None:
         self.deliverables = deliverables
         self.framing = framing
+        self._most_remembered = max(_MOST_REMEMBERED_FRAMES // len(deliverables), 1)
         self._known: dict[tuple[Number, ...], Answer] = {}
-        self._families: dict[tuple[Number, ...], Makers | None] = {}
+        self._families: dict[tuple[Number, ...], tuple[Makers | None]] = {}
 
     def solve(self, table: ClipTable) -> ClipFrames:
         """Return the frames of every clip of a table."""
@@ -141,7 +142,7 @@ class ClipSolver:
         answer = self._known.get(key)
         if answer is None:
             answer = exact_answer(job_of(clip, self.deliverables, self.framing))
-            if len(self._known) >= _MOST_REMEMBERED:
+            if len(self._known) >= self._most_remembered:
                 self._known.clear()
             self._known[key] = answer
         return answer
@@ -198,11 +199,13 @@ class ClipSolver:
     def _makers(self, table: ClipTable, first: int) -> Makers | None:
         """Return what cuts and measures a family's frames; `None` where the exact solver has to. Remembered."""
         key = tuple(_comparable(column[0].item()) for column in _family_columns(table.rows(slice(first, first + 1))))
-        if key not in self._families:
-            if len(self._families) >= _MOST_REMEMBERED:
+        known = self._families.get(key)
+        if known is None:
+            known = (_makers_of(job_of(table.clip(first), self.deliverables, self.framing)),)
+            if len(self._families) >= self._most_remembered:
                 self._families.clear()
-            self._families[key] = _makers_of(job_of(table.clip(first), self.deliverables, self.framing))
-        return self._families[key]
+            self._families[key] = known
+        return known[0]
 
 
 @dataclass(frozen=True, slots=True)
