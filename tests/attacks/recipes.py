@@ -10,9 +10,13 @@ import zipfile
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any
 
+import pyarrow as pa
 from PIL import Image
+
+import clip_streams
 
 BOUNDARY = "b0undary"
 SIDE = {"width": 64, "height": 48}
@@ -345,7 +349,67 @@ def framing_list(contexts: int = 1, canvases: int = 1, decisions: int = 1, loop:
     return json_body({"document": {**head, "framing_intents": intents, "contexts": [{"canvases": several}] * contexts}})
 
 
+# --- tables of clips -------------------------------------------------------------------------------------------------
+
+
+def clips(
+    columns: dict[str, list[Any]] | None = None,
+    *,
+    wanted: Any = None,
+    times: int = 1,
+    with_kinds: dict[str, str] | None = None,
+    end: str = "",
+    **options: Any,
+) -> Made:
+    """A stream of Arrow: columns of clips many times, some of other kinds, and what is to be delivered.
+
+    `end` is what follows, as hexadecimal digits; -1 and less in `cut` leaves out so many bytes.
+    """
+    cut = options.pop("cut", None)
+    kinds = {name: pa.type_for_alias(kind) for name, kind in (with_kinds or {}).items()}
+    listed = columns or {"raster_width_px": [64], "raster_height_px": [48]}
+    table = pa.table({name: pa.array(cells * times, kinds.get(name)) for name, cells in listed.items()})
+    stream = clip_streams.written(table, WANTED_CLIPS if wanted is None else wanted, **options)
+    return Made(stream[:cut] + bytes.fromhex(end), clip_streams.ARROW)
+
+
+def twin_columns(times: int) -> Made:
+    """A stream of Arrow in which one column stands many times."""
+    table = pa.Table.from_arrays([pa.array([64])] * times, names=["raster_width_px"] * times)
+    return Made(clip_streams.written(table, WANTED_CLIPS), clip_streams.ARROW)
+
+
+def other_columns(kind: str) -> Made:
+    """A stream of Arrow with a column of a kind that no clip has."""
+    made = {
+        "lists": pa.array([[64]] * 3),
+        "lists in lists": pa.array([[[[[[64]]]]]] * 3),
+        "dictionary": pa.array(["64"] * 3).dictionary_encode(),
+        "run ends": pa.RunEndEncodedArray.from_arrays([3], [64]),
+        "binary": pa.array([b"64"] * 3),
+        "decimal": pa.array([Decimal(64)] * 3),
+        "moments": pa.array([64] * 3, pa.timestamp("ns")),
+        "structs": pa.array([{"a": 64}] * 3),
+    }[kind]
+    table = pa.table({"raster_width_px": made, "raster_height_px": pa.array([48] * 3)})
+    return Made(clip_streams.written(table, WANTED_CLIPS), clip_streams.ARROW)
+
+
+def clip_file() -> Made:
+    """The file form of Arrow, which is no stream."""
+    table = pa.table({"raster_width_px": [64], "raster_height_px": [48]})
+    sink = io.BytesIO()
+    with pa.ipc.new_file(sink, table.schema) as writer:
+        writer.write_table(table)
+    return Made(sink.getvalue(), clip_streams.ARROW)
+
+
+WANTED_CLIPS = {"deliverables": [{"label": "wide", "aspect": "16:9"}]}
 BODIES: dict[str, Callable[..., Made]] = {
+    "clips": clips,
+    "twin columns": twin_columns,
+    "other columns": other_columns,
+    "clip file": clip_file,
     "repeated": repeated,
     "many names": many_names,
     "job": job,

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+import clip_streams
 from attacks.case import LONGEST_S, Answer, Case, all_cases, exchange, job_with
 from running import Running, running
 
@@ -75,7 +76,7 @@ def check(case: Case, answer: Answer) -> None:
         problem = json.loads(answer.body)
         assert answer.headers["content-type"] == "application/problem+json"
         assert problem["status"] == answer.statuses[-1]
-        assert problem["type"].rpartition("/")[2] == expected["kind"], problem
+        assert kind_of(problem) == expected["kind"], problem
         found = {fault["pointer"] for fault in problem.get("errors", [])}
         assert found >= set(expected.get("pointers", [])), problem
         assert len(answer.body) < 100_000, "a refusal that is larger than what it refuses"
@@ -84,10 +85,18 @@ def check(case: Case, answer: Answer) -> None:
 
 
 def check_lines(expected: dict[str, Any], answer: Answer) -> None:
-    """Hold the lines of a batch's answer to their statuses and kinds, and the last one to its counts."""
-    assert answer.body.endswith(b"\n")
-    *lines, end = map(json.loads, answer.body.splitlines())
-    assert {name: end.get(name) for name in expected["end"]} == expected["end"]
+    """Hold the lines or rows of a batch's answer to their statuses and kinds, and the last one to its counts."""
+    if answer.headers["content-type"] == clip_streams.ARROW:
+        table, end = clip_streams.read(answer.body)
+        problems = [problem and json.loads(problem) for problem in table["problem"].to_pylist()]
+        lines = [
+            {"status": problem["status"], "problem": problem} if problem else {"status": 200} for problem in problems
+        ]
+    else:
+        assert answer.body.endswith(b"\n")
+        *lines, end = map(json.loads, answer.body.splitlines())
+    found = {**end, "problem": kind_of(end["problem"])} if "problem" in end else end
+    assert {name: found.get(name) for name in expected["end"]} == expected["end"]
     assert len(lines) == end["answers"] + end["problems"]
     if "lines" in expected:
         assert [status_of(line) for line in lines] == expected["lines"]
@@ -98,7 +107,11 @@ def status_of(line: dict[str, Any]) -> str:
     if line["status"] == 200:
         return "200"
     assert line["problem"]["status"] == line["status"]
-    return f"{line['status']} {line['problem']['type'].rpartition('/')[2]}"
+    return f"{line['status']} {kind_of(line['problem'])}"
+
+
+def kind_of(problem: dict[str, Any]) -> str:
+    return problem["type"].rpartition("/")[2]
 
 
 def test_no_attack_takes_more_memory_than_a_request_may():

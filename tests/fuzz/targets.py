@@ -15,9 +15,12 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
+import pyarrow as pa
 from marshmallow import ValidationError
 from PIL import Image
 
+from clip_streams import rows_of
+from clip_streams import written as written_clips
 from tallwide import handoff
 from tallwide.batch import _block
 from tallwide.decision import read_answer
@@ -28,6 +31,7 @@ from tallwide.kit import Kit, KitError
 from tallwide.wire import from_wire, to_wire
 from tallwide_service import create_app
 from tallwide_service.api import batch, body, stills
+from tallwide_service.api.clips import Table
 from tallwide_service.api.documented import packed
 from tallwide_service.api.problems import Problem
 from tallwide_service.api.schemas import AspectField
@@ -220,6 +224,14 @@ class _Dripping(io.BytesIO):
         return super().read(min(3, size or 3))
 
 
+def read_table(data: bytes) -> None:
+    """Read a table of clips; what is taken is what pyarrow's own reader takes."""
+    table = Table(io.BytesIO(data))
+    batches = [*table.batches()]
+    hold(table.job.deliverables, "nothing to deliver")
+    hold(batches == [*pa.ipc.open_stream(data)], "other rows than are written")
+
+
 def read_answer_lines(data: bytes) -> None:
     """Read what comes back for a block of three lines, in two pieces, as the SDK does."""
     asked = [written(LINE)] * 3
@@ -312,6 +324,8 @@ APP = create_app(Settings(log=False))
 ANSWER = json.loads(APP.test_client().post("/v1/extractions", json=JOB).data)
 PICTURES = pictures()
 LINE = {"id": "a", "endpoint": "extractions", "job": PLAIN_JOB}
+CLIPS = rows_of({"id": "a", "raster_width_px": 64, "raster_height_px": 48}, {"raster_width_px": 64, "align_x": None})
+WANTED = {"deliverables": PLAIN_JOB["deliverables"]}
 LINES = written(LINE) + b"\n{}\n" + written({**LINE, "endpoint": "handoff/csv", "media_type": "text/csv"})
 JSON_WORDS = (
     b"1e999",
@@ -400,6 +414,12 @@ TARGETS = {
             written({"_note": [1], **LINE}) + b"\r\n\n" + written({**LINE, "endpoint": "handoff/csv"}),
         ),
         (*JSON_WORDS, b"\n", b"\r\n", b'"job":', b'"endpoint":', b"\xe2\x80\xa8"),
+    ),
+    "clips (Arrow)": Target(
+        read_table,
+        (Problem, TimeoutError, ConnectionError),
+        (written_clips(CLIPS, WANTED), written_clips(CLIPS, WANTED, batch_rows=1)),
+        (b"\xff\xff\xff\xff", bytes(4), b"\x00\x00\x00\x80", b"int64", b"tallwide", *JSON_WORDS),
     ),
     "answers to a batch (NDJSON)": Target(
         read_answer_lines,

@@ -7,6 +7,7 @@ import shutil
 import subprocess
 import xml.etree.ElementTree as ET
 from dataclasses import replace
+from importlib import resources
 from itertools import combinations
 from pathlib import Path
 
@@ -15,6 +16,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from PIL import Image
+from reportlab.pdfbase.ttfonts import TTFontFile
 
 from strategies import jobs
 from tallwide.answers import Rect
@@ -36,7 +38,7 @@ from tallwide_service.errors import CannotBeMet
 from tallwide_service.render import overlay_scene, png, svg
 from tallwide_service.render.palette import frame_colour, frame_dashes
 from tallwide_service.render.scene import TextLine
-from tallwide_service.render.type_setting import text_mask
+from tallwide_service.render.type_setting import EAST_ASIAN, runs, text_mask, text_width
 
 SVG_NS = "{http://www.w3.org/2000/svg}"
 
@@ -265,6 +267,29 @@ def test_the_font_draws_every_letter_of_latin_greek_and_cyrillic():
     box = drawn("\U0010fffd")
     assert len(letters) > 600
     assert [letter for letter in letters if drawn(letter) == box] == []
+
+
+def test_every_letter_of_chinese_japanese_and_korean_is_set_in_a_font_that_has_it():
+    # Unicode blocks: Hiragana, Katakana; CJK Unified Ideographs as of Unicode 1.1; Hangul Syllables; full-width forms.
+    blocks = ((0x3041, 0x3094), (0x30A1, 0x30F6), (0x4E00, 0x9FA5), (0xAC00, 0xD7A3), (0xFF01, 0xFF5E))
+    file = resources.files("tallwide_service.render") / "fonts" / f"{EAST_ASIAN}.ttf"
+    with resources.as_file(file) as path:
+        has = TTFontFile(str(path)).charToGlyph  # read by the PDF library
+    letters = "".join(chr(code) for first, last in blocks for code in range(first, last + 1))
+    assert [font for font, _ in runs(letters)] == [EAST_ASIAN]
+    assert [letter for letter in letters if not has.get(ord(letter))] == []
+
+
+def test_a_line_in_two_fonts_is_set_without_gap_or_overlap():
+    mixed, size = "A広告16:9", 40
+    ink = np.asarray(text_mask((TextLine(mixed, 0, 50, 0, size),), 400, 70))
+    width, first, last = text_width(mixed, size), text_width("A", size), text_width("16:9", size)
+    assert ink[:, width:].max() == 0
+    parts = [ink[:, :first], ink[:, first : width - last], ink[:, width - last :]]
+    alone = [np.asarray(text_mask((TextLine(text, 0, 50, 0, size),), 400, 70)) for text in ("A", "広告", "16:9")]
+    for part, whole in zip(parts, alone, strict=True):
+        # Fractions of a pixel at the seams.
+        assert part.astype(float).sum() == pytest.approx(whole.astype(float).sum(), rel=0.02)
 
 
 GOLDEN = Path(__file__).parent.parent / "golden"

@@ -332,3 +332,11 @@ def test_the_paper_has_its_standard_size():
 
 def test_equal_jobs_give_equal_bytes():
     assert pages_pdf(sheet_of(job_of(6))) == pages_pdf(sheet_of(job_of(6)))
+
+
+def test_east_asian_text_is_read_back_from_the_sheet(tmp_path):
+    """By poppler, which looks letters up in the fonts that are embedded."""
+    frames = (Deliverable("広告 ワイド", aspect=Aspect("16:9")), Deliverable("세로 화면", aspect=Aspect("9:16")))
+    job = replace(job_of(2), deliverables=frames, sheet=Sheet(title="春季广告 spring"))
+    text = text_of(job, tmp_path)
+    assert all(words in text for words in ("広告 ワイド", "세로 화면", "春季广告 spring"))

@@ -12,6 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from benchmarks.job import document as measured_job
+from clip_archive import archive
+from clip_streams import ARROW, written
 from fields_of_a_job import JOB as FIELDS_JOB
 from load import mix
 from tallwide import handoff
@@ -170,6 +172,9 @@ def everything() -> Iterator[Asked]:
     of_jobs = [asked for name, job in example_jobs(contract).items() for asked in _of_job(name, job, contract)]
     yield from of_jobs
     yield Asked("all lines", "/v1/batch", body=b"".join(map(_line, of_jobs)), content_type="application/x-ndjson")
+    wanted = {"deliverables": contract.example("/v1/extractions")["deliverables"]}
+    table = written(archive(500).drop_columns(["mode"]), wanted, batch_rows=130)
+    yield Asked("clips", "/v1/batch", body=table, content_type=ARROW)
     yield from _stills(contract)
     yield from _read_back(contract)
     yield from _refused(contract)

@@ -16,6 +16,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+from clip_streams import ARROW
 from running import running
 from same_bytes.asked import Asked, everything
 from tallwide_service import create_app
@@ -29,6 +30,7 @@ MADE_BY = {
     "image/jpeg": ("pillow",),
     "image/tiff": ("pillow",),
     "application/zip": ("pillow", "zlib"),
+    ARROW: ("pyarrow",),
     "application/x-ndjson": ("reportlab", "pillow", "zlib-ng", "zlib"),
 }
 PLATFORM = "C library"  # every media type's

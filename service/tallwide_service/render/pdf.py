@@ -1,4 +1,4 @@
-"""PDF: pages at true size. Text is real text in the embedded font; equal pages give equal bytes."""
+"""PDF: pages at true size. Text is real text in embedded fonts; equal pages give equal bytes."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
 from tallwide_service.render.page import Area, Corner, Page, Photo, Words
+from tallwide_service.render.type_setting import Font, runs
 
-FONT = "DejaVuSans"
 # Streams are bytes: written as text they would be a quarter longer and take longer to write than to deflate.
 rl_config.useA85 = 0
 # The PDF library's number for the non-zero rule (PDF, ISO 32000-2, 8.5.3.3.2).
@@ -24,16 +24,15 @@ NON_ZERO = 1
 
 
 @cache
-def register_font() -> str:
-    """Make the package's font known to the PDF library, once; return its name."""
-    with resources.as_file(resources.files(__package__) / "fonts" / "DejaVuSans.ttf") as path:
-        pdfmetrics.registerFont(TTFont(FONT, str(path)))
-    return FONT
+def registered(font: Font) -> str:
+    """Make one of the package's fonts known to the PDF library, once; return its name."""
+    with resources.as_file(resources.files(__package__) / "fonts" / f"{font}.ttf") as path:
+        pdfmetrics.registerFont(TTFont(font, str(path)))
+    return font
 
 
 def pages_pdf(pages: Sequence[Page]) -> bytes:
     """Return pages as one PDF, each of its own size."""
-    register_font()
     out = BytesIO()
     first = pages[0]
     # invariant: no clock and no random identifiers in the file.
@@ -101,11 +100,16 @@ def _draw_photo(canvas: Canvas, photo: Photo, page: Page) -> None:
 
 
 def _draw_words(canvas: Canvas, words: Words, page: Page) -> None:
+    size = words.size_mm * mm
+    stretches = [(registered(font), run) for font, run in runs(words.text)]
+    widths = [pdfmetrics.stringWidth(run, font, size) for font, run in stretches]
     canvas.setFillColorRGB(*(part / 255 for part in words.colour))
-    canvas.setFont(FONT, words.size_mm * mm)
     canvas.saveState()
     canvas.translate(words.x * mm, (page.height_mm - words.y) * mm)
     canvas.rotate(-words.turn)
-    draw = {"start": canvas.drawString, "middle": canvas.drawCentredString, "end": canvas.drawRightString}
-    draw[words.anchor](0, 0, words.text)
+    left = {"start": 0.0, "middle": -sum(widths) / 2, "end": -sum(widths)}[words.anchor]
+    for (font, run), width in zip(stretches, widths, strict=True):
+        canvas.setFont(font, size)
+        canvas.drawString(left, 0, run)
+        left += width
     canvas.restoreState()

@@ -23,7 +23,7 @@ from tallwide_service.render.scene import Plate, Scene
 from tallwide_service.render.still import Still, before_turn, cut_out, in_view, resized
 from tallwide_service.render.still_png import still_png
 from tallwide_service.render.still_tiff import still_tiff
-from tallwide_service.render.type_setting import fitted, font_of, text_mask
+from tallwide_service.render.type_setting import fitted, text_mask, write
 
 GROUND, SOFT = (32, 32, 34), (168, 168, 172)
 # Longest side of one frame on a contact sheet, the gap between them, and the height of a name.
@@ -128,8 +128,8 @@ def contact_sheet(job: Job, extractions: tuple[Extraction, ...], still: Still) -
             sheet.paste(tile, (left, top))
             facts = f"{size[0]:,} × {size[1]:,} px"
             for line, (text, ink) in enumerate(((label, NEUTRAL), (facts, SOFT)), start=1):
-                where = (left, top + tile.height + round((1.3 * line + 0.1) * NAME_PX))
-                draw.text(where, fitted(text, NAME_PX, TILE_PX), fill=ink, font=font_of(NAME_PX), anchor="ls")
+                baseline = top + tile.height + round((1.3 * line + 0.1) * NAME_PX)
+                write(draw, fitted(text, NAME_PX, TILE_PX), left, baseline, NAME_PX, ink)
         top += height + GAP_PX
     return sheet
 
