@@ -23,9 +23,8 @@ from pathlib import Path
 import atheris
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
-# The process that only starts others needs no code that tells where it has been.
-HERE = "--one" in sys.argv
-with atheris.instrument_imports(include=["tallwide", "tallwide_service"]) if HERE else contextlib.nullcontext():
+IS_FUZZING = "--one" in sys.argv  # the process that starts the others needs no code that tells where it has been
+with atheris.instrument_imports(include=["tallwide", "tallwide_service"]) if IS_FUZZING else contextlib.nullcontext():
     from fuzz.targets import TARGETS
 
 LONGEST_S, MOST_MB = 10, 1024
@@ -50,27 +49,15 @@ def fuzz(name: str, folder: Path, arguments: list[str]) -> None:
     atheris.Fuzz()
 
 
-def fuzzed(name: str, found: Path, bound: str, seed: int) -> bool:
-    """Run one parser in a process of its own, say what came of it, and return whether all went well."""
+def fuzzed(name: str, found: Path, bound: str, seed: int) -> tuple[int, bool]:
+    """Run one parser in a process of its own, say what came of it, and return how many cases, and whether all is well."""
     found.mkdir(parents=True, exist_ok=True)
     prefix = found / (re.sub(r"\W+", "-", name) + "-")
-    arguments = [
-        bound,
-        f"-seed={seed}",
-        f"-timeout={LONGEST_S}",
-        f"-rss_limit_mb={MOST_MB}",
-        f"-artifact_prefix={prefix}",
-    ]
+    bounds = [bound, f"-timeout={LONGEST_S}", f"-rss_limit_mb={MOST_MB}"]
+    arguments = [*bounds, f"-seed={seed}", f"-artifact_prefix={prefix}"]
     with tempfile.TemporaryDirectory() as folder:
-        command = [
-            sys.executable,
-            __file__,
-            "--one",
-            name,
-            "--folder",
-            folder,
-            *(f"--libfuzzer={a}" for a in arguments),
-        ]
+        own = [sys.executable, __file__, "--one", name, "--folder", folder]
+        command = [*own, *(f"--libfuzzer={argument}" for argument in arguments)]
         ended = subprocess.run(command, check=False, capture_output=True, text=True, errors="replace")
         kept = len([*(Path(folder) / "corpus").iterdir()])
     lines = _LINE.findall(ended.stderr)
@@ -83,7 +70,7 @@ def fuzzed(name: str, found: Path, bound: str, seed: int) -> bool:
     if not went_well:
         said = (line for line in (ended.stdout + ended.stderr).splitlines() if not line.startswith(("#", "INFO: ")))
         print("\n".join(said)[-4000:], flush=True)
-    return went_well
+    return int(cases), went_well
 
 
 def main() -> int:
@@ -111,8 +98,9 @@ def main() -> int:
         print("read" if TARGETS[names[0]].takes(options.case.read_bytes()) else "refused")
         return 0
     bound = f"-max_total_time={options.seconds}" if options.runs is None else f"-runs={options.runs}"
-    went_well = {name: fuzzed(name, options.found, bound, options.seed) for name in names}
-    return 0 if all(went_well.values()) else 1
+    cases, went_well = zip(*(fuzzed(name, options.found, bound, options.seed) for name in names), strict=True)
+    print(f"{len(names)} parsers, {sum(cases)} cases: {'all well' if all(went_well) else 'FAILED'}")
+    return 0 if all(went_well) else 1
 
 
 if __name__ == "__main__":
