@@ -136,6 +136,8 @@ def _block(transport: Transport, block: list[bytes], done: int) -> Iterator[Answ
     number, is_whole = 0, False
     for written in _lines(transport.stream(PATH, b"".join(block), media_type=NDJSON_TYPE)):
         answer = _read(written, done)
+        if is_whole:
+            raise ProtocolError(f"{PATH}: something follows the end of an answer")
         if isinstance(answer, Answered):
             number += 1
             if answer.line != done + number:

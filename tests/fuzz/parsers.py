@@ -50,7 +50,7 @@ def fuzz(name: str, folder: Path, arguments: list[str]) -> None:
 
 
 def fuzzed(name: str, found: Path, bound: str, seed: int) -> tuple[int, bool]:
-    """Run one parser in a process of its own, say what came of it, and return how many cases, and whether all is well."""
+    """Run one parser in a process of its own, say what came of it, and return how many cases, and if all is well."""
     found.mkdir(parents=True, exist_ok=True)
     prefix = found / (re.sub(r"\W+", "-", name) + "-")
     bounds = [bound, f"-timeout={LONGEST_S}", f"-rss_limit_mb={MOST_MB}"]

@@ -228,7 +228,6 @@ def read_table(data: bytes) -> None:
     """Read a table of clips; what is taken is what pyarrow's own reader takes."""
     table = Table(io.BytesIO(data))
     batches = [*table.batches()]
-    hold(table.job.deliverables, "nothing to deliver")
     hold(batches == [*pa.ipc.open_stream(data)], "other rows than are written")
 
 

@@ -67,3 +67,10 @@ def test_a_table_of_empty_lines_has_no_row(document):
 )
 def test_what_is_no_line_of_an_answer_is_a_fault_of_the_protocol_or_the_service(line):
     assert not TARGETS["answers to a batch (NDJSON)"].takes(line)
+
+
+def test_nothing_may_follow_the_end_of_an_answer():
+    target = TARGETS["answers to a batch (NDJSON)"]
+    (seed,) = target.seeds
+    assert not target.takes(seed + b'{"line":4,"id":null,"status":200,"answer":{}}\n')
+    assert not target.takes(seed + seed.splitlines(keepends=True)[-1])
