@@ -2,8 +2,10 @@
 
 python tests/same_bytes                           in this process, over HTTP by one worker and by three
 python tests/same_bytes python3.11 python3.13     by these interpreters, each of which has the service installed
+python tests/same_bytes --write                   writes the file that the suite compares with, where answers change
 
-All answers are held to those that the first gives in its process. Exits 1 where any differs.
+All answers are held to those that the first gives in its process, and those to the file of digests. Exits 1 where one
+differs.
 """
 
 from __future__ import annotations
@@ -17,8 +19,9 @@ from pathlib import Path
 from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
-from same_bytes.digests import answers, compared, releases
+from same_bytes.digests import answers, compared, releases, summed
 
+FILE = Path(__file__).parents[1] / "golden" / "answers.json"
 # By how many processes of a server, and how often each request is sent.
 WAYS = {"in process": (0, 1), "over HTTP, one worker": (1, 1), "over HTTP, three workers": (3, 2)}
 
@@ -45,7 +48,12 @@ def main() -> int:
     parser.add_argument(
         "--print", action="store_true", help="print this interpreter's answers as JSON, compare nothing"
     )
+    parser.add_argument("--write", action="store_true", help="write the file of digests, compare nothing")
     options = parser.parse_args()
+    if options.write:
+        made = {"python": platform.python_version(), "releases": releases(), "answers": summed(answers())}
+        FILE.write_text(json.dumps(made, indent=1) + "\n", encoding="utf-8")
+        return 0
     if options.print:
         json.dump(of_this_interpreter(), sys.stdout)
         return 0
@@ -55,6 +63,8 @@ def main() -> int:
     for maker in makers:
         for way, found in maker["ways"].items():
             differ |= said(f"Python {maker['python']}, {way}", found, first, maker["releases"])
+    file = json.loads(FILE.read_text(encoding="utf-8"))
+    differ |= said(f"file of Python {file['python']}, in groups", summed(first["answers"]), file, first["releases"])
     return 1 if differ else 0
 
 
@@ -62,7 +72,7 @@ def said(title: str, found: dict[str, str], file: dict[str, Any], ours: dict[str
     """Print how answers compare with those of a file, and return whether any differs."""
     result = compared(found, file, ours)
     same = len(found) - len(result.other) - len(result.not_compared)
-    print(f"{title}: {same} answers the same, {len(result.other)} others, {len(result.not_compared)} not compared")
+    print(f"{title}: {same} the same, {len(result.other)} others, {len(result.not_compared)} not compared")
     for line in result.not_compared:
         print(f"  NOT COMPARED {line}")
     for line in result.other:

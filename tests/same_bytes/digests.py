@@ -40,7 +40,7 @@ Ask = Callable[[Asked], str]
 def answer_line(status: int, headers: Any, body: bytes) -> str:
     """Return an answer in one line: status, media type, and the first 64 bits of its digest."""
     kept = [str(status), *(f"{name}: {headers.get(name, '')}" for name in KEPT)]
-    digest = hashlib.sha256("\n".join(kept).encode() + b"\n\n" + body).hexdigest()[:16]
+    digest = _digest("\n".join(kept).encode() + b"\n\n" + body)
     return f"{status} {headers.get('Content-Type', '').partition(';')[0]} {digest}"
 
 
@@ -113,6 +113,21 @@ def _answers(ask: Ask, times: int, every: int) -> dict[str, str]:
             raise ValueError(f"{asked.name} got {len(several)} answers from one service")
         (found[asked.name],) = several
     return found
+
+
+def summed(found: dict[str, str]) -> dict[str, str]:
+    """Return answers by what was asked about and media type: how many there are, and a digest of all."""
+    groups: dict[tuple[str, str], list[str]] = {}
+    for name, answer in found.items():
+        groups.setdefault((name.partition(":")[0], answer.split(" ")[1]), []).append(f"{name} {answer}")
+    return {
+        f"{subject}: {media_type}": f"{len(lines)} {media_type} {_digest(chr(10).join(lines).encode())}"
+        for (subject, media_type), lines in groups.items()
+    }
+
+
+def _digest(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()[:16]
 
 
 @dataclass(frozen=True)
