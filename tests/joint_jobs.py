@@ -157,7 +157,7 @@ def _random_framing(dice: random.Random, capture: Capture, frames: tuple[Deliver
 def solved(job: Job) -> list[Rect] | None:
     """Return the solver's rectangles; `None` where it finds the job cannot be met."""
     try:
-        return [extraction.rect for extraction in solve(job).extractions]
+        return [extraction.rect for extraction in solve(job, explains=False).extractions]
     except CannotBeMet:
         return None
 

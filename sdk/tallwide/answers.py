@@ -223,8 +223,9 @@ class SweepStep:
 class ExtractionsAnswer(Answer):
     """Extractions in the order of the deliverables; `common_area` is `None` where they do not all meet.
 
-    `what_binds` is there for frames on one scene point, and `what_binds_left_out` beside it: the
-    constraints that were not tried to the end. `sweep` is there where the job asks for one.
+    Of all answers it alone has a certificate. `what_binds` is there for frames on one scene point, and
+    `what_binds_left_out` beside it: the constraints that were not tried to the end. `sweep` is there
+    where the job asks for one.
     """
 
     extractions: tuple[Extraction, ...]

@@ -270,3 +270,13 @@ def test_frames_that_do_not_meet_have_no_common_area():
         ),
     )
     assert solve(job).common_area is None
+
+
+def test_of_places_that_are_equally_near_the_one_further_up_is_taken_then_the_one_further_left():
+    """By hand: a square of 2 px in a box from 1 to 4 is wanted at 1.5, 1.5; the area leaves it 2, 1 and 1, 2."""
+    corners = ((2, 1), (4, 1), (4, 3), (3, 4), (1, 4), (1, 2))
+    one = Grid(1, 1, 1, 1)
+    assert only_rect(job_of(Raster(5, 5), "1:1", grid=one, usable_area=corners)) == Rect(2, 1, 2, 2)
+    # Without the area 1, 1 is as near as the other three around 1.5, 1.5.
+    assert only_rect(job_of(Raster(5, 2), "1:1", grid=one)) == Rect(1, 0, 2, 2)
+    assert only_rect(job_of(Raster(2, 5), "1:1", grid=one)) == Rect(0, 1, 2, 2)

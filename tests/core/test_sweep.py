@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 
 import pytest
@@ -81,7 +82,16 @@ def test_a_step_that_cannot_be_met_says_why_and_keeps_its_place():
 
 
 @pytest.mark.parametrize(
-    "pointer", ["/capture/squeeze_axis", "/deliverables/9/align/y", "/deliverables/x", "/capture/grid", "/deliverables"]
+    "pointer",
+    [
+        "/capture/squeeze_axis",
+        "/deliverables/9/align/y",
+        "/deliverables/-1/align/y",
+        "/deliverables/01/align/y",
+        "/deliverables/x",
+        "/capture/grid",
+        "/deliverables",
+    ],
 )
 def test_a_pointer_to_no_number_is_refused(pointer):
     with pytest.raises(CannotBeMet) as refusal:
@@ -221,3 +231,33 @@ def test_an_answer_names_what_was_left_out():
     assert joint.what_binds_left_out == ()
     assert joint.what_binds is not None
     assert alone.what_binds is alone.what_binds_left_out is None
+
+
+def numbers_of(place, pointer: str = "") -> Iterator[str]:
+    """Yield where the numbers of a document stand."""
+    if isinstance(place, dict | list):
+        for key, value in place.items() if isinstance(place, dict) else enumerate(place):
+            yield from numbers_of(value, f"{pointer}/{key}")
+    elif isinstance(place, int | float) and not isinstance(place, bool):
+        yield pointer
+
+
+def test_any_number_of_a_job_may_be_swept():
+    job = hard_job()
+    area = ((0, 0), (4800, 0), (4800, 3200))
+    job = replace(
+        job, capture=replace(job.capture, usable_area=area), framing=replace(job.framing, point=Point(0.4, 0.3))
+    )
+    document = to_wire(job)
+    pointers = list(numbers_of(document))
+    assert {"/capture/usable_area/1/0", "/framing/point/x", "/deliverables/5/protection/each_side"} <= set(pointers)
+    for pointer in pointers:
+        changed = with_member(document, pointer, 0.123)
+        different = [each for each in numbers_of(changed) if value_at(changed, each) != value_at(document, each)]
+        assert different == [pointer]
+
+
+def value_at(document, pointer: str):
+    for step in pointer.split("/")[1:]:
+        document = document[int(step)] if isinstance(document, list) else document[step]
+    return document

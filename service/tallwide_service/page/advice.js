@@ -116,7 +116,8 @@ export function drawBinds(holder, { what_binds: binds, what_binds_left_out: unto
     const words = extractions.map((each) => `${each.deliverable}: ${each.bound_by.map(inWords).join(", ") || "nothing"}`);
     return refill(holder, [made("p", "Each frame lies on its own and is bound by:"), listOf(words)]);
   }
-  const letGo = (each) => `${constraintInWords(each.pointer, job)}, ${LET_GO[each.let_go]}`;
+  const number = ({ value }) => (value == null ? "" : `, ${Math.round(value * 1e5) / 1e5}`);
+  const letGo = (each) => `${constraintInWords(each.pointer, job)}, ${LET_GO[each.let_go]}${number(each)}`;
   const rest = untold.length ? [made("p", "The work that one answer may take did not tell about:"), listOf([...new Set(untold.map(letGo))])] : [];
   if (!binds.length) return refill(holder, [made("p", rest.length ? "Nothing is known to bind." : "Nothing that could be let go would make a frame larger."), ...rest]);
   const gain = ({ width_gain: x, height_gain: y }) => {
