@@ -28,11 +28,13 @@ from tallwide.job import (
     Job,
     Lens,
     Point,
+    Protection,
     Raster,
     Subject,
     exact,
 )
 from tallwide_service.core import solve
+from tallwide_service.core.allowance import Allowance
 from tallwide_service.core.candidates import Shape, chain_sides
 from tallwide_service.core.extraction import frames as frames_of
 from tallwide_service.core.extraction import ground_of, place_alone
@@ -374,6 +376,56 @@ def test_frames_that_pay_for_each_other_along_a_ridge_are_proven():
     ]
     certificate = solve(together(*deliverables, capture=capture, objective="largest")).certificate
     assert (certificate.gap, certificate.proof) == (0, "bounded")
+
+
+def test_eight_frames_whose_weights_are_far_apart_are_proven():
+    # Two frames pull along a ridge of 150 by 800 px, on which rounding to pixels decides between many thousand points.
+    shapes = ("2:3", "1:3", "9:16", "1.85:1", "2.39:1", "9:16", "1:1", "4:3")
+    across = (0.4505, 0.6207, 0.4645, 0.307, 0.3817, 0.8683, 0.8382, 0.5069)
+    down = (0.2014, 0.4982, 0.2758, 0.6149, 0.5145, 0.5602, 0.3691, 0.4154)
+    weights = (0.5, 0.5, 1, 1, 100, 0.5, 100, 0.01)
+    protected = (0, 1, 4, 7)
+    deliverables = [
+        Deliverable(
+            label=f"frame {i}",
+            aspect=Aspect(shape),
+            align=Align(across[i], down[i]),
+            protection=Protection(each_side=0.05 if i in protected else 0),
+            weight=weights[i],
+        )
+        for i, shape in enumerate(shapes)
+    ]
+    capture = Capture(raster=Raster(12_288, 8640), photosite_pitch_um=3.9, grid=Grid(1, 1, 1, 1))
+    assert solve(together(*deliverables, capture=capture, objective="largest")).certificate.gap == 0
+
+
+def test_few_frames_are_searched_longer_than_an_answer_may_take_else():
+    # One wide shape, places coarser than sizes, and a usable area that slants along all of them.
+    aligns = (
+        (0.3891, 0.3197, 0.01), (0.1076, 0.3199, 0.5), (0.6229, 0.6512, 3.17), (0.0518, 0.1803, 0.01),
+        (0.6614, 0.0979, 1), (0.0951, 0.0968, 0.5), (0.0762, 0.8533, 1), (0.305, 0.545, 1),
+    )  # fmt: skip
+    deliverables = [
+        Deliverable(
+            label=f"frame {i}",
+            aspect=Aspect("10:1"),
+            align=Align(x, y),
+            protection=Protection(each_side=0.05 if i in (3, 6) else 0),
+            weight=weight,
+        )
+        for i, (x, y, weight) in enumerate(aligns)
+    ]
+    capture = Capture(
+        raster=Raster(12_288, 8640),
+        photosite_pitch_um=3.9,
+        grid=Grid(2, 2, 1, 1),
+        roll=90,
+        usable_area=((0, 0), (12_288, 1000), (12_288, 8640), (0, 7640)),
+    )
+    job = together(*deliverables, capture=capture, objective="largest")
+    allowance = Allowance.of(job)
+    assert solve(job, allowance).certificate.gap == 0
+    assert allowance.taken > allowance.looks
 
 
 @settings(max_examples=60)

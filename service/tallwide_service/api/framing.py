@@ -48,7 +48,7 @@ blueprint = Blueprint("framing", __name__, description="Where each frame lies, w
 def extractions_answer(job: Job, identity: str) -> ExtractionsAnswer:
     """Return where each frame of a job lies, what binds a joint solution, and the sweep that the job asks for."""
     refuse_wide_sweep(job)
-    allowance = Allowance()
+    allowance = Allowance.of(job)
     solution = solve(job, allowance)
     beside = allowance.beside()
     answer = placed_answer(job, identity, solution)

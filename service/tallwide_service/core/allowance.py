@@ -12,16 +12,27 @@ from tallwide.job import Job
 
 # What an answer may take for its own frames; a search stops there with an honest gap.
 MOST_LOOKS = 16_000_000
+# By how much the search for its own frames may pass that where they are few, so that few frames are proven.
+_FEW_FRAMES, _MORE_FOR_FEW = 8, 32_000_000
 # What it may do beside them is what they left of this, or this part of it where that is more.
 _LEAST_BESIDE = 4
 
 
 @dataclass(slots=True)
 class Allowance:
-    """Looks that one job or several may take, and those that they have taken."""
+    """Looks that one job or several may take, and those that they have taken.
+
+    `more` is by how much the search for the frames of the first job alone may pass them.
+    """
 
     looks: int = MOST_LOOKS
     taken: int = 0
+    more: int = 0
+
+    @classmethod
+    def of(cls, job: Job) -> Allowance:
+        """Return what the answer to a job may take."""
+        return cls(more=_MORE_FOR_FEW if len(job.deliverables) <= _FEW_FRAMES else 0)
 
     @property
     def left(self) -> int:

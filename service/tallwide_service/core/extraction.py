@@ -103,9 +103,9 @@ def solve(job: Job, allowance: Allowance | None = None, *, explains: bool = True
         # The joint solver builds on this module.
         from tallwide_service.core.joint import solve_together  # noqa: PLC0415
 
-        placements, certificate = solve_together(job, views, ground, allowance or Allowance(), explains=explains)
+        placements, certificate = solve_together(job, views, ground, allowance or Allowance.of(job), explains=explains)
     else:
-        placements = placed_alone(job, views, ground, allowance or Allowance(), explains=explains)
+        placements = placed_alone(job, views, ground, allowance or Allowance.of(job), explains=explains)
         certificate = alone_certificate(placements)
     rects = [placement.rect for placement in placements]
     return Solution(

@@ -149,7 +149,7 @@ def solve_together(
         refuse_too_small(job, wanted)
     together = together_of(job, frames, ground)
     allowance.taken += looks_before(job)
-    found = best_sizes(together, allowance.left)
+    found = best_sizes(together, allowance.left + allowance.more)
     allowance.taken += found.looks
     placed = best_placed(together, found, wanted)
     if placed is None:
@@ -358,12 +358,10 @@ def slopes_of(together: Together) -> Slopes | None:
     """Return bounds by slopes for a job whose objective is a product of areas."""
     if together.job.framing.objective != "largest":
         return None
-    grid = together.job.capture.grid
     return Slopes(
         together.field,
         together.sides,
         [frame.shape.ratio for frame in together.frames],
-        (grid.width, grid.height),
         shares_of(together),
         together.ground.region.cuts,
     )

@@ -31,9 +31,9 @@ _NO_BOUND = 1e12
 class Slopes:
     """Bounds on the weighted mean of logarithms of areas.
 
-    Heights are recorded px. A candidate's width is off the exact one by a size step at most, so with
-    `off` for that an area is at most `ratio * (height + off / (2 * ratio)) ** 2`; that sum is what is
-    bounded here and called a height.
+    Heights are recorded px. A candidate's width is `ratio * height + e`, where e is `off` at most, so its
+    area is at most `ratio * (height + e / (2 * ratio)) ** 2`; that sum is what is bounded here and called
+    a height. The candidate's own is higher by `off / (2 * ratio)` at most.
     """
 
     def __init__(
@@ -41,17 +41,21 @@ class Slopes:
         field: Field,
         sides: tuple[Sequence[Side], Sequence[Side]],
         ratios: Sequence[Fraction],
-        size_steps: tuple[int, int],
         shares: Real,
         cuts: Sequence[Circle | Polygon | CoveredArea],
     ) -> None:
         self.field, self.shares = field, shares
         self.ratio = np.array([float(ratio) for ratio in ratios])[:, None]
-        self.off = np.maximum(size_steps[0], self.ratio * size_steps[1])
+        errors = [
+            np.abs(across.lengths - float(ratio) * down.lengths).max(initial=0)
+            for across, down, ratio in zip(*sides, ratios, strict=True)
+        ]
+        self.off = np.array(errors)[:, None] + _ROOM
         self.align = [np.array([float(side.align) for side in axis])[:, None] for axis in sides]
         self.before = [np.array([float(side.align + side.before) for side in axis])[:, None] for axis in sides]
         self.after = [np.array([float(1 - side.align + side.after) for side in axis])[:, None] for axis in sides]
         tables = (field.x, field.y)
+        self.areas = (field.x.length * field.y.length).astype(np.float64)
         planes = [(-1.0, 0.0, float(-tables[0].start)), (1.0, 0.0, float(tables[0].stop))]
         planes += [(0.0, -1.0, float(-tables[1].start)), (0.0, 1.0, float(tables[1].stop))]
         for cut in cuts:
@@ -70,8 +74,8 @@ class Slopes:
         `bound`, the sizes that none passes, tells where corners may lie.
         """
         tables = (self.field.x, self.field.y)
-        low = [np.asarray(table.floor(cells[2 * axis] + 1), dtype=np.float64) for axis, table in enumerate(tables)]
-        high = [np.asarray(table.floor(cells[2 * axis + 1]) + 1.0) for axis, table in enumerate(tables)]
+        low = [table.px(cells[2 * axis] + 1) for axis, table in enumerate(tables)]
+        high = [table.px(cells[2 * axis + 1]) for axis, table in enumerate(tables)]
         heights = _Heights(self, [(a + b) / 2 for a, b in zip(low, high, strict=True)], bound.shape)
         for plane in self.planes:
             heights.cut(*plane)
@@ -79,6 +83,7 @@ class Slopes:
         for circle in self.circles:
             for _ in range(2):
                 heights.cut_by_tangents(circle, np.minimum(likely, heights.most))
+        heights.cut_by_areas(self.areas[self.field.offsets[:, None] + bound])
         for inner in self.field.order:
             for outer in (outer for each, outer in self.field.pairs if each == inner):
                 heights.cut_inside(inner, outer)
@@ -111,7 +116,12 @@ class _Heights:
         room = c - a * self.middle[0] - b * self.middle[1]
         room = room - np.minimum(a, 0) * field.x.step - np.minimum(b, 0) * field.y.step
         reach = np.maximum(across * slopes.ratio + down, 1e-9)
-        self._keep((room + across * slopes.off) / reach, -a / reach, -b / reach)
+        spare = slopes.off * np.abs(across - down / slopes.ratio) / 2
+        self._keep((room + spare) / reach, -a / reach, -b / reach)
+
+    def cut_by_areas(self, areas: Real) -> None:
+        """Keep frames within the areas of the largest sizes that fit anywhere in a cell."""
+        self._keep(np.sqrt(areas / self.slopes.ratio), 0.0, 0.0)
 
     def cut_by_tangents(self, circle: Sequence[float], heights: Real) -> None:
         """Keep corners within the tangents of a circle near to where they lie with such heights."""
@@ -131,7 +141,7 @@ class _Heights:
         slopes, field = self.slopes, self.slopes.field
         ratio, around = float(slopes.ratio[inner, 0]), float(slopes.ratio[outer, 0])
         off, off_around = float(slopes.off[inner, 0]), float(slopes.off[outer, 0])
-        outer_most = self.most[outer].copy()
+        outer_most = self.most[outer] + off_around / (2 * around)
         outer_slope = [each[outer].copy() for each in self.slope]
         for axis, table in enumerate((field.x, field.y)):
             # Sides in heights: the outer one at its longest, the inner one at its shortest.
@@ -144,12 +154,11 @@ class _Heights:
                 most = ((most_share * (scale * outer_most + extra) + table.step) / share + shorter) / own
                 factor = most_share * scale / (share * own)
                 across, down = (each[None, :] * factor for each in outer_slope)
-                self._keep(most[None, :], across, down, frame=inner)
+                self._keep((most + off / (2 * ratio))[None, :], across, down, frame=inner)
 
-    def _keep(self, most: Real, across: Real, down: Real, frame: int | None = None) -> None:
+    def _keep(self, most: Real, across: Real | float, down: Real | float, frame: int | None = None) -> None:
         """Keep the lower bound in the middle of each cell; of one frame, or of all."""
         rows = slice(None) if frame is None else slice(frame, frame + 1)
-        most = most + self.slopes.off[rows] / (2 * self.slopes.ratio[rows])
         is_lower = most < self.most[rows]
         for held, new in ((self.most, most), (self.slope[0], across), (self.slope[1], down)):
             held[rows] = np.where(is_lower, new, held[rows])

@@ -21,8 +21,9 @@ import numpy.typing as npt
 Whole = npt.NDArray[np.int64]
 # Products beyond this leave 64 bits; they are made of Python's own whole numbers.
 _LARGEST = 1 << 61
-# Rests within a period up to this are ranked by a table of all that there may be, longer ones by sorting.
-_SHORT_PERIOD = 1 << 16
+# Rests within a period up to this, or to so many times as long as there are rests, are ranked by a table of all that
+# there may be; longer ones by sorting.
+_SHORT_PERIOD, _TIMES = 1 << 16, 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +56,7 @@ class AxisTable:
     length: Whole
     before: Whole
     after: Whole
+    rests_px: npt.NDArray[np.float64]
     floors: Whole
     floor_given: int
     lead: Whole
@@ -84,6 +86,12 @@ class AxisTable:
         if not self.is_free:
             return self.floor_given
         return t // self.counts * self.step + self.floors[t % self.counts]
+
+    def px(self, t: Whole) -> npt.NDArray[np.float64]:
+        """Return where align points begin for t, px; all lie within a place step after it."""
+        if not self.is_free:
+            return np.full(t.shape, self.given_px - self.step / 2)
+        return t // self.counts * self.step + self.rests_px[t % self.counts]
 
     def place(self, sizes: Whole, t: Whole) -> Whole:
         """Return the place of sizes for t on a free axis."""
@@ -191,6 +199,7 @@ def axis_table(
         length=length,
         before=before,
         after=after,
+        rests_px=(ranked / unit).astype(np.float64),
         floors=(ranked // unit).astype(np.int64),
         floor_given=0 if point is None else math.floor(point - Fraction(step, 2)),
         lead=lead,
@@ -206,7 +215,7 @@ def _ranked(leads: npt.NDArray[Any], period: int) -> tuple[Whole, npt.NDArray[An
     """Return leads with each rest within a period replaced by its rank among all rests, and the rests, rising."""
     whole = leads // period
     rests = leads - whole * period
-    if period <= _SHORT_PERIOD:
+    if period <= max(_SHORT_PERIOD, _TIMES * len(rests)):
         is_there = np.zeros(period, dtype=np.bool_)
         is_there[rests.astype(np.int64)] = True
         ranked: npt.NDArray[Any] = np.flatnonzero(is_there)
