@@ -127,6 +127,15 @@ def test_a_circle_holds_what_shapely_says_it_covers(capture, data):
             assert region.holds(rect) == ellipse.covers(box)
 
 
+@pytest.mark.parametrize("least", [1.234567890123456e-9, 1e-300])
+def test_a_level_side_of_any_decimals_takes_no_rows_away(least):
+    """Its slope and its start are small, but in whole numbers it is longer than 64 bits."""
+    area = ((least, 0), (300, 0), (300, 300), (0, 300))
+    region = usable_region(Capture(raster=Raster(300, 300), usable_area=area))
+    assert (region.first_row[1:] == 0).all()
+    assert (region.last_row[1:] == 300).all()
+
+
 places = st.floats(0, 3000) | st.integers(0, 300).map(lambda tenths: tenths * 10 + 1e-11)
 
 

@@ -123,7 +123,7 @@ class HalfPlane(NamedTuple):
             columns.keep(first, last)
             return
         ends = -2, columns.height + 2
-        if abs(c) + abs(a) * count < 1 << 62:
+        if max(abs(b), abs(c) + abs(a) * count) < 1 << 62:
             left = c - a * np.arange(count)
             bound = np.clip(left // b if b > 0 else -(left // -b), *ends)
         else:
