@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -65,6 +66,37 @@ def test_what_is_safe_in_both_is_the_overlap_of_all_their_areas():
         min(captions.rect.bottom, graphics.rect.bottom) - max(captions.rect.y, graphics.rect.y),
     )
     assert action.rect.holds(graphics.rect)
+
+
+@pytest.mark.parametrize("roll", [0, 90, 180, 270])
+def test_what_is_safe_in_both_is_so_pixel_by_pixel(roll):
+    """Each upright pixel by itself, in doubles, against the published and own shares of both delivered rasters."""
+    job = wide_and_tall(roll=roll)
+    extractions, _, (shared,) = placed(job)
+    upright = job.capture.upright_raster
+    is_safe = np.ones((upright.height, upright.width), dtype=bool)
+    # EBU R 95: graphics 5 % from each edge; the action area of 3.5 % lies around it.
+    insets = {"wide": (0.05, 0.05, 0.05, 0.05), "tall": (0.06, 0.12, 0.06, 0.3)}
+    for deliverable, extraction in zip(job.deliverables, extractions, strict=True):
+        frame, raster = extraction.upright_rect, deliverable.raster
+        left, top, right, bottom = insets[deliverable.label]
+        for axis, (start, side, size, before, after) in enumerate(
+            (
+                (frame.y, frame.height, raster.height, top, bottom),
+                (frame.x, frame.width, raster.width, left, right),
+            )
+        ):
+            # Half a pixel of inset goes inwards.
+            first, last = np.floor(before * size + 0.5), size - np.floor(after * size + 0.5)
+            edges = (np.arange(is_safe.shape[axis] + 1) - start) * size / side
+            inside = (edges[:-1] >= first - 1e-9) & (edges[1:] <= last + 1e-9)
+            is_safe &= inside[:, None] if axis == 0 else inside[None, :]
+    found = np.zeros_like(is_safe)
+    box = shared.upright_rect
+    found[box.y : box.bottom, box.x : box.right] = True
+    assert is_safe.any()
+    assert np.array_equal(found, is_safe)
+    assert recorded_to_upright(shared.rect, job.capture) == box
 
 
 def test_three_deliverables_give_every_pair_and_all_together():

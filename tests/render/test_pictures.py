@@ -227,13 +227,36 @@ def test_each_frame_is_drawn_up_to_its_corners_whatever_its_dashes():
             assert tuple(drawn[y, x]) == (*OKABE_ITO[1], 255)
 
 
-def test_shade_darkens_exactly_what_is_outside():
-    scene = scene_of(HARBOUR, labels="none", shade="frame", shade_frame="tall", centre_marks=False)
+@pytest.mark.parametrize(
+    ("options", "clear"),
+    [({"shade": "frame", "shade_frame": "tall"}, ("tall",)), ({"shade": "combined_area"}, ("tall", "square"))],
+)
+def test_shade_darkens_exactly_what_is_outside(options, clear):
+    job = replace(HARBOUR, deliverables=HARBOUR.deliverables[1:])
+    scene = scene_of(job, labels="none", centre_marks=False, **options)
     shaded = pixels(png(replace(scene, bands=tuple(band for band in scene.bands if band.kind == "shade"))))
-    tall = next(extraction for extraction in solve(HARBOUR).extractions if extraction.deliverable == "tall").rect
+    rects = [extraction.rect for extraction in solve(job).extractions if extraction.deliverable in clear]
     expected = np.full((800, 1200), 150)
-    expected[tall.y : tall.bottom, tall.x : tall.right] = 0
+    left, top = min(rect.x for rect in rects), min(rect.y for rect in rects)
+    expected[top : max(rect.bottom for rect in rects), left : max(rect.right for rect in rects)] = 0
+    assert (expected == 150).any()
     assert np.array_equal(shaded[:, :, 3], expected)
+
+
+@pytest.mark.parametrize(("options", "thick"), [({"line_px": 3}, 3), ({"line_share": 0.01}, 11), ({}, 2)])
+def test_lines_are_as_thick_as_asked_in_the_pixels_of_the_picture_that_is_drawn(options, thick):
+    """On a monitor of 1,080 lines, whatever the recording has."""
+    job = replace(HARBOUR, capture=Capture(raster=Raster(6000, 4000)))
+    scene = scene_of(job, Picture(monitor=MonitorFeed(1920, 1080)), labels="none", **options)
+    lines = [band.rect for band in scene.bands if band.kind == "line"]
+    assert {min(rect.width, rect.height) for rect in lines if max(rect.width, rect.height) > 4 * thick} == {thick}
+
+
+def test_marks_that_are_turned_off_are_not_drawn():
+    full = scene_of(HARBOUR, common_area=True)
+    assert {"centre", "protection", "common-area", "safe-area"} <= {band.kind for band in full.bands}
+    bare = scene_of(HARBOUR, centre_marks=False, protection=False, safe_areas=False, contrast_lines=False)
+    assert {band.kind for band in bare.bands} <= {"line", "tick"}
 
 
 @pytest.mark.parametrize("theme", ["light", "dark", "auto", "variables"])

@@ -10,6 +10,7 @@ from tallwide.job import Capture, Rig
 from tallwide_service.core.reasons import MARGIN_CODES
 from tallwide_service.core.rig import says_room
 
+_ARTICLES = {"protection": "its", "partner": "a"}  # "the" before all else that binds a frame
 _VERDICTS = {"enough": "enough", "at_limit": "exactly enough", "short": "too few"}
 # Between two numbers a times sign; what stands in quotes is somebody's name and stays as it is.
 _NAME_OR_TIMES = re.compile(r'("[^"]*")|(?<=\d) x (?=[\d−-])')
@@ -90,10 +91,18 @@ def seen(eye: EyeLimit) -> str:
 
 
 def held_by(names: Iterable[str]) -> str:
-    """Return what binds a frame in words, edges of the raster together."""
+    """Return what binds a frame in words, edges of the raster together.
+
+    Examples
+    --------
+    >>> held_by(("raster_top", "raster_bottom", "protection", "image_circle"))
+    "the raster's top and bottom, its protection, the image circle"
+    """
     names = list(names)
     edges = [name.removeprefix("raster_") for name in names if name.startswith("raster_")]
-    others = [name.replace("_", " ") for name in names if not name.startswith("raster_")]
+    others = [
+        f"{_ARTICLES.get(name, 'the')} {name.replace('_', ' ')}" for name in names if not name.startswith("raster_")
+    ]
     return ", ".join((["the raster's " + " and ".join(edges)] if edges else []) + others)
 
 
