@@ -19,6 +19,7 @@ import catalogue_alone
 import core_alone
 import joint_alone
 import kernel_alone
+import on_the_wire
 import overlay_png
 import redraw
 import single_calls
@@ -39,6 +40,7 @@ def main() -> int:
         *core_alone.rows(rounds=5 if short else 25),
         *kernel_alone.rows(rounds=3 if short else 9),
         *catalogue_alone.rows(rounds=1 if short else 5, clips=200_000 if short else 2_000_000),
+        *on_the_wire.rows(rounds=1 if short else 5),
         *joint_alone.rows(rounds=3 if short else 15, hostile=10 if short else 100),
         *overlay_png.rows(rounds=3 if short else 15),
         *burning_in.rows(rounds=2 if short else 7),

@@ -37,11 +37,14 @@ LOG = logging.getLogger("tallwide_service")
 # The name of what is ours in the metadata of a schema and of the last batch.
 OURS = "tallwide"
 ID = "id"
-# Frames that are solved together, in a place and under a deadline of their own: enough for the kernel to be quick.
+# Frames that are solved together, in a place and under a deadline of their own: enough for the kernel to be quick,
+# and few enough that a problem for each of them is no burden.
 # Frames that lie together are found one clip after the other, a thousand times as slowly.
-PART_FRAMES, PART_FRAMES_TOGETHER = 65_536, 256
+PART_FRAMES, PART_FRAMES_TOGETHER = 16_384, 256
 PIECE_BYTES = 262_144
 
+# Large buffers go back to the system at once; pyarrow's own pools keep what was ever needed.
+pa.set_memory_pool(pa.system_memory_pool())
 pa.set_cpu_count(1)  # calls run side by side: each has a thread of its own already
 
 
@@ -177,12 +180,12 @@ class _Parts:
 
     def pieces(self) -> Iterator[bytes]:
         """Yield what was written, and forget it."""
-        parts, self._parts = self._parts, []
+        parts, self._parts = self._parts[::-1], []
         held: list[bytes] = []
         size = 0
-        for part in parts:
-            held.append(part)
-            size += len(part)
+        while parts:
+            held.append(parts.pop())
+            size += len(held[-1])
             if size >= PIECE_BYTES:
                 yield b"".join(held)
                 held, size = [], 0
