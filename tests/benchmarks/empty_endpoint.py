@@ -1,19 +1,19 @@
-"""The service with one endpoint more, which answers an empty JSON object: what server and framework cost alone."""
+"""`tallwide serve` with one endpoint more, which answers an empty JSON object: what server and framework cost alone."""
 
 from __future__ import annotations
 
 import sys
 
 from flask import Flask, request
-from granian.constants import Interfaces
+from granian.constants import HTTPModes, Interfaces
 from granian.server import Server
 
-from tallwide_service import create_app
+from tallwide_service.serving import worker_app
 
 
 def create() -> Flask:
-    """Return the service's own application with `POST /empty`."""
-    app = create_app()
+    """Return the application of a worker of `tallwide serve`, with `POST /empty`."""
+    app = worker_app()
 
     @app.post("/empty")
     def empty() -> dict[str, str]:
@@ -30,7 +30,8 @@ if __name__ == "__main__":
         address="127.0.0.1",
         port=int(sys.argv[1]),
         interface=Interfaces.WSGI,
+        http=HTTPModes.http1,
         workers=1,
-        blocking_threads=4,
+        blocking_threads=int(sys.argv[2]),
         log_enabled=False,
     ).serve()

@@ -6,8 +6,8 @@ of the family counted along the longer side. Where it is not found within a few 
 side fits, the general solver decides, with the same result. Ratios and shares are given as
 numerator and denominator, not necessarily in lowest terms; lengths are recorded pixels.
 
-A frame takes 1.5 us, of which a call of `min` or of a function of one line would be a twentieth
-each: such rules stand written out here.
+A frame without protection takes about 1.5 us, of which a call of `min` or of a function of one line
+would be a twentieth each: such rules stand written out here.
 """
 
 from __future__ import annotations
@@ -282,8 +282,7 @@ def _binding(
 
 def _nearest(room: int, share: int, unit: int, step: int, before: int, after: int) -> int:
     """Return the grid place nearest to a share of the room; a tie goes to the smaller."""
-    # `snap.nearest_step_of`, written out: it is asked for twice a frame, and calling it takes a quarter of a bare
-    # frame's time (2.5 rather than 2.0 us).
+    # `snap.nearest_step_of`, written out: it is asked for twice a frame, and calling it takes half a microsecond.
     whole = unit * step
     nearest = -((whole - 2 * share * room) // (2 * whole)) * step
     lowest = -(-before // step) * step
