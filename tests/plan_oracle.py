@@ -11,7 +11,7 @@ from dataclasses import replace
 from fractions import Fraction
 from itertools import product
 
-from tallwide.job import exact
+from tallwide.job import Raster, exact
 from tallwide_service.core import margins, solve
 from tallwide_service.errors import CannotBeMet
 
@@ -23,8 +23,9 @@ DEFAULT_ORDER = (
 
 def every_plan(job):
     """Return every plan as (frozenset of passes, criteria): a pass is (capture index, roll, labels)."""
-    captures = (job.capture, *(job.alternatives or ()))
-    positions = [(number, roll) for number in range(len(captures)) for roll in (job.rolls or (0, 90, 270))]
+    captures = [recorded(capture) for capture in (job.capture, *(job.alternatives or ()))]
+    modes = [number for number, capture in enumerate(captures) if capture is not None]
+    positions = [(number, roll) for number in modes for roll in (job.rolls or (0, 90, 270))]
     frames = job.deliverables
     solved = {}
     for number, roll in positions:
@@ -46,6 +47,14 @@ def every_plan(job):
             )
             plans[key] = criteria(job, captures, where, facts)
     return plans
+
+
+def recorded(capture):
+    """Return a capture with the lines that its frame rate leaves; `None` where it records none at that rate."""
+    if capture.rate_limits is None:
+        return capture
+    lines = [limit.height for limit in capture.rate_limits if limit.frames_per_second >= capture.frames_per_second]
+    return replace(capture, raster=Raster(capture.raster.width, max(lines)), rate_limits=None) if lines else None
 
 
 def parts(count, most):

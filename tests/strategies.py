@@ -23,6 +23,7 @@ from tallwide.job import (
     Point,
     Production,
     Protection,
+    RateLimit,
     Raster,
 )
 from tallwide_service.core.region import protected
@@ -136,8 +137,11 @@ def decisions(draw, smallest: int = 2, largest: int = 65_535, most: int = 4, tur
 
 
 @st.composite
-def production_jobs(draw, arrangement: str = "independent", circles: bool | None = None):
-    """Jobs small enough for brute force: a few deliverables, captures that vary, and a day of shooting."""
+def production_jobs(draw, arrangement: str = "independent", circles: bool | None = None, rates: bool = False):
+    """Jobs small enough for brute force: a few deliverables, captures that vary, and a day of shooting.
+
+    With `rates`, some modes record fewer lines at their frame rate, or cannot be recorded at it.
+    """
     together = arrangement == "shared_point"
     count = draw(st.integers(1, 3))
     frames = tuple(
@@ -156,12 +160,16 @@ def production_jobs(draw, arrangement: str = "independent", circles: bool | None
     with_circle = draw(st.booleans()) if circles is None else circles
     own, *others = (
         Capture(
-            raster=draw(rasters(20, 90)),
+            raster=(raster := draw(rasters(20, 90))),
             label=f"mode {index}",
             photosite_pitch_um=5,
             grid=draw(st.sampled_from((Grid(), Grid(1, 1, 1, 1), Grid(2, 1, 2, 1)))),
             lens=Lens(image_circle_mm=draw(st.sampled_from((0.25, 0.35, 0.5)))) if with_circle else None,
             data_rate_mb_s=draw(st.sampled_from((50, 100, 200.5))),
+            frames_per_second=draw(st.sampled_from((24, 48, 60))) if rates else None,
+            rate_limits=(RateLimit(24, raster.height), RateLimit(48, raster.height // 2))
+            if rates and draw(st.booleans())
+            else None,
         )
         for index in range(1 if together and with_circle else 1 + draw(st.integers(0, 1)))
     )

@@ -43,6 +43,8 @@ def test_the_shorter_form_agrees_with_printed_hyperfocal_distances(focal_mm, f_n
 def test_the_longer_form_is_the_shorter_one_and_the_focal_length():
     # The same worked example by f^2 / (N c) + f: 10,467 mm.
     assert hyperfocal_short_mm(50, 8, 0.03) + 50 == pytest.approx(10_467, abs=0.5)
+    # The same at f/16 and 0.02 mm, printed 7.9 m in tenths.
+    assert hyperfocal_short_mm(50, 16, 0.02) + 50 == pytest.approx(7_900, abs=50)
 
 
 @pytest.mark.parametrize(

@@ -25,13 +25,13 @@ def value(draft):
 
 
 @settings(max_examples=60, deadline=None)
-@given(job=production_jobs(arrangement="independent"))
+@given(job=production_jobs(arrangement="independent", rates=True))
 def test_frames_that_lie_alone_give_the_unbeaten_plans_of_brute_force(job):
     check_against_brute_force(job)
 
 
 @settings(max_examples=12, deadline=None)
-@given(job=production_jobs(arrangement="shared_point"))
+@given(job=production_jobs(arrangement="shared_point", rates=True))
 def test_frames_on_a_shared_point_give_the_unbeaten_plans_of_brute_force(job):
     if check_against_brute_force(job):
         assert orientation(job).considered.complete

@@ -50,8 +50,9 @@ def readout_effect(extraction: Extraction, capture: Capture, movement: Movement 
         rows=rows,
         frame_ms=frame_ms,
         leaning="horizontals" if turned else "verticals",
-        lean_deg=math.degrees(math.atan2(sideways, speeds.read)),
-        lean_px=sideways * frame_ms / 1000 / pixel,
+        # 0.0 is added so that what does not lean leans by 0, and never by -0.
+        lean_deg=math.degrees(math.atan2(sideways, speeds.read)) + 0.0,
+        lean_px=sideways * frame_ms / 1000 / pixel + 0.0,
         stretched="widths" if turned else "heights",
         stretch_pct=stretch_pct(along, speeds.read),
     )
@@ -68,7 +69,7 @@ def stretch_pct(along: float, read: float) -> float | None:
     >>> stretch_pct(100.0, 1100.0)
     10.0
     """
-    return None if along >= read else along / (read - along) * 100
+    return None if along >= read else along / (read - along) * 100 + 0.0
 
 
 def _speeds(capture: Capture, movement: Movement | None) -> Speeds | None:
