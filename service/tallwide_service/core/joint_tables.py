@@ -181,12 +181,13 @@ def axis_table(
     after = np.concatenate([_grown(side.lengths, side.after) for side in sides])
     first = last = np.zeros(0, dtype=np.int64)
     unit = math.lcm(*(side.align.denominator for side in sides))
-    leads = np.concatenate([_leads(side, unit, _LARGEST // step) for side in sides])
-    lead, ranked = _ranked(leads, step * unit)
+    leads = [parted(side.lengths, side.align.numerator * (unit // side.align.denominator), unit) for side in sides]
+    whole, rests = (np.concatenate(parts) for parts in zip(*leads, strict=True))
+    lead, floors, ranked = _ranked(whole, rests, step, unit)
     counts = len(ranked)
     start, stop = box
     if point is not None:
-        first, last = _given(leads, unit, point, step)
+        first, last = _given(whole, rests, unit, point, step)
     is_nested = size_step % step == 0
     return AxisTable(
         step=step,
@@ -199,30 +200,57 @@ def axis_table(
         length=length,
         before=before,
         after=after,
-        rests_px=(ranked / unit).astype(np.float64),
-        floors=(ranked // unit).astype(np.int64),
+        rests_px=floors + (ranked / unit).astype(np.float64),
+        floors=floors,
         floor_given=0 if point is None else math.floor(point - Fraction(step, 2)),
         lead=lead,
         first=first,
         last=last,
-        near=first if is_nested else (leads // unit).astype(np.int64),
-        far=first if is_nested else length + (-leads // unit).astype(np.int64),
+        near=first if is_nested else whole,
+        far=first if is_nested else length - whole - (rests > 0),
         given_px=0.0 if point is None else float(point),
     )
 
 
-def _ranked(leads: npt.NDArray[Any], period: int) -> tuple[Whole, npt.NDArray[Any]]:
-    """Return leads with each rest within a period replaced by its rank among all rests, and the rests, rising."""
-    whole = leads // period
-    rests = leads - whole * period
-    if period <= max(_SHORT_PERIOD, _TIMES * len(rests)):
+def parted(lengths: Whole, share: int, unit: int) -> tuple[Whole, npt.NDArray[Any]]:
+    """Return the whole part of `lengths * share / unit`, and the rest in 1/unit: from 0 up to `unit`, not including it.
+
+    Lengths are below 2^17, and a share is at most the unit.
+
+    Examples
+    --------
+    >>> [each.tolist() for each in parted(np.array([3, 10]), 3, 10)]
+    [[0, 3], [9, 0]]
+    """
+    if unit >= _LARGEST:
+        exact = lengths.astype(object) * share
+        return (exact // unit).astype(np.int64), exact % unit
+    # The quotient of doubles is off by one at most, and so the rest lies in 64 bits, however its two terms wrap around.
+    whole = np.floor(lengths * (share / unit)).astype(np.int64)
+    rests = lengths * np.int64(share) - whole * np.int64(unit)
+    off = (rests >= unit).astype(np.int64) - (rests < 0)
+    return whole + off, rests - off * unit
+
+
+def _ranked(
+    whole: Whole, rests: npt.NDArray[Any], step: int, unit: int
+) -> tuple[Whole, Whole, npt.NDArray[Any]]:
+    """Return leads with what is beyond whole place steps replaced by its rank; and of each rank its px and its rest."""
+    kinds = None
+    if step * unit >= _LARGEST:
+        # Rests are ranked by themselves first, so that px and rest make a number of 64 bits.
+        kinds, ranks = np.unique(rests, return_inverse=True)
+        rests, unit = ranks.astype(np.int64), len(kinds)
+    beyond, period = whole % step * unit + rests, step * unit
+    if period <= max(_SHORT_PERIOD, _TIMES * len(beyond)):
         is_there = np.zeros(period, dtype=np.bool_)
-        is_there[rests.astype(np.int64)] = True
-        ranked: npt.NDArray[Any] = np.flatnonzero(is_there)
-        ranks = (np.cumsum(is_there) - 1)[rests.astype(np.int64)]
+        is_there[beyond] = True
+        ranked: Whole = np.flatnonzero(is_there)
+        ranks = (np.cumsum(is_there) - 1)[beyond]
     else:
-        ranked, ranks = np.unique(rests, return_inverse=True)
-    return whole.astype(np.int64) * len(ranked) + ranks, ranked
+        ranked, ranks = np.unique(beyond, return_inverse=True)
+    floors, left = ranked // unit, ranked % unit
+    return whole // step * len(ranked) + ranks, floors, left if kinds is None else kinds[left]
 
 
 def _grown(lengths: Whole, share: Fraction) -> Whole:
@@ -231,21 +259,25 @@ def _grown(lengths: Whole, share: Fraction) -> Whole:
         return np.zeros(lengths.shape, dtype=np.int64)
     if share.numerator * (1 << 17) < _LARGEST and share.denominator < _LARGEST:
         return -(-share.numerator * lengths // share.denominator)
-    exact = -(-share.numerator * lengths.astype(object) // share.denominator)
-    return exact.astype(np.int64)
+    if share < 1 and share.denominator < _LARGEST:
+        whole, rests = parted(lengths, share.numerator, share.denominator)
+        return whole + (rests > 0)
+    grown = lengths * float(share)
+    # Doubles tell unless a whole number is as near as they are off.
+    is_near = np.abs(grown - np.rint(grown)) <= grown * 2.0**-50
+    up: Whole = np.ceil(grown).astype(np.int64)
+    up[is_near] = [math.ceil(share * length) for length in lengths[is_near].tolist()]
+    return up
 
 
-def _leads(side: Side, unit: int, largest: int) -> npt.NDArray[Any]:
-    """Return how far each size's align point lies after its edge, in 1/unit px."""
-    scaled = side.align.numerator * (unit // side.align.denominator)
-    is_small = unit * (1 << 17) < largest
-    return side.lengths.astype(np.int64 if is_small else object) * scaled
-
-
-def _given(leads: npt.NDArray[Any], unit: int, point: Fraction, step: int) -> tuple[Whole, Whole]:
+def _given(
+    whole: Whole, rests: npt.NDArray[Any], unit: int, point: Fraction, step: int
+) -> tuple[Whole, Whole]:
     """Return the first and last place that brings each align point within half a step of a point."""
     # In 1/unit px leads and steps are whole, so the ends of what the point allows may be rounded to whole ones first.
     half = Fraction(step, 2)
-    lowest, highest = math.ceil((point - half) * unit), math.floor((point + half) * unit)
-    first, last = -((leads - lowest) // (step * unit)) * step, (highest - leads) // (step * unit) * step
+    lowest, below = divmod(math.ceil((point - half) * unit), unit)
+    highest, above = divmod(math.floor((point + half) * unit), unit)
+    first = -((whole - lowest - (rests < below)) // step) * step
+    last = (highest - whole - (rests > above)) // step * step
     return first.astype(np.int64), last.astype(np.int64)
