@@ -10,6 +10,9 @@ import os
 
 from hypothesis import settings
 
+# A command that cannot be imported without the extra `fuzz`.
+collect_ignore = ["fuzz/parsers.py"]
+
 settings.register_profile("suite", deadline=None, derandomize=os.environ.get("CI") == "true")
 settings.load_profile("suite")
 

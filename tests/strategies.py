@@ -23,8 +23,8 @@ from tallwide.job import (
     Point,
     Production,
     Protection,
-    RateLimit,
     Raster,
+    RateLimit,
 )
 from tallwide_service.core.region import protected
 

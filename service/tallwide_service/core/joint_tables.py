@@ -232,9 +232,7 @@ def parted(lengths: Whole, share: int, unit: int) -> tuple[Whole, npt.NDArray[An
     return whole + off, rests - off * unit
 
 
-def _ranked(
-    whole: Whole, rests: npt.NDArray[Any], step: int, unit: int
-) -> tuple[Whole, Whole, npt.NDArray[Any]]:
+def _ranked(whole: Whole, rests: npt.NDArray[Any], step: int, unit: int) -> tuple[Whole, Whole, npt.NDArray[Any]]:
     """Return leads with what is beyond whole place steps replaced by its rank; and of each rank its px and its rest."""
     kinds = None
     if step * unit >= _LARGEST:
@@ -270,9 +268,7 @@ def _grown(lengths: Whole, share: Fraction) -> Whole:
     return up
 
 
-def _given(
-    whole: Whole, rests: npt.NDArray[Any], unit: int, point: Fraction, step: int
-) -> tuple[Whole, Whole]:
+def _given(whole: Whole, rests: npt.NDArray[Any], unit: int, point: Fraction, step: int) -> tuple[Whole, Whole]:
     """Return the first and last place that brings each align point within half a step of a point."""
     # In 1/unit px leads and steps are whole, so the ends of what the point allows may be rounded to whole ones first.
     half = Fraction(step, 2)
