@@ -45,7 +45,7 @@ def test_turning_the_body_swaps_what_pan_and_tilt_do_and_the_sign_follows_the_ro
     for roll, sign in ((90, 1), (270, -1)):
         pan = effect(Movement(pan_deg_s=20), roll=roll, frame=tall)
         assert (pan.leaning, pan.stretched) == ("horizontals", "widths")
-        assert pan.lean_deg == 0
+        assert (str(pan.lean_deg), str(pan.lean_px)) == ("0.0", "0.0")
         # At roll 90 rows are read from right to left, the way that a pan to the right moves the picture.
         assert math.copysign(1, pan.stretch_pct) == sign
         turned = effect(Movement(tilt_deg_s=20), roll=roll, frame=tall)

@@ -200,7 +200,7 @@ def axis_table(
         length=length,
         before=before,
         after=after,
-        rests_px=floors + (ranked / unit).astype(np.float64),
+        rests_px=floors.astype(np.float64) + (ranked / unit).astype(np.float64),
         floors=floors,
         floor_given=0 if point is None else math.floor(point - Fraction(step, 2)),
         lead=lead,
