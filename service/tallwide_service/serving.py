@@ -46,6 +46,9 @@ SWITCH_S = 0.0005
 LEAVING = signal.SIGUSR1
 ON_THE_COMMAND_LINE = ("host", "port", "workers", "threads")
 SHARED_NUMBERS = "PROMETHEUS_MULTIPROC_DIR"
+# What pyarrow reads when the first table loads it: its own pools would keep what was ever needed, and calls run side by
+# side, each in a thread that it has already.
+OF_ARROW = {"ARROW_DEFAULT_MEMORY_POOL": "system", "OMP_NUM_THREADS": "1"}
 # The files that prometheus-client makes for one process, each of this size at first.
 NUMBER_FILES, NUMBER_FILE_BYTES = ("counter", "histogram", "gauge_livesum", "gauge_max"), 1 << 20
 LOGGING: dict[str, Any] = {
@@ -100,6 +103,8 @@ def worker_app() -> Flask:
     """Return the app of one worker, which SIGUSR1 tells that it is about to stop."""
     share_pools()
     reserve_numbers()
+    for name, value in OF_ARROW.items():
+        os.environ.setdefault(name, value)
     app = create_app()
     sys.setswitchinterval(SWITCH_S)
     gc.freeze()

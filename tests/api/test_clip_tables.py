@@ -495,6 +495,19 @@ print("pyarrow" in sys.modules)
     assert in_new_process(code) == "False\n"
 
 
+def test_a_service_within_a_program_leaves_that_programs_pyarrow_as_it_is():
+    code = """
+import pyarrow as pa
+def told():
+    return pa.cpu_count(), pa.default_memory_pool().backend_name
+pa.set_cpu_count(3)
+before = told()
+from tallwide_service.api import clips
+print(told() == before)
+"""
+    assert in_new_process(code) == "True\n"
+
+
 def test_without_pyarrow_a_table_is_no_content_type_that_is_read():
     code = f"""
 import sys

@@ -43,10 +43,6 @@ ID = "id"
 PART_FRAMES, PART_FRAMES_TOGETHER = 16_384, 256
 PIECE_BYTES = 262_144
 
-# Large buffers go back to the system at once; pyarrow's own pools keep what was ever needed.
-pa.set_memory_pool(pa.system_memory_pool())
-pa.set_cpu_count(1)  # calls run side by side: each has a thread of its own already
-
 
 class Table:
     """A table of clips that comes in.
