@@ -147,12 +147,13 @@ class Stream:
             close(self._inner)
         finally:
             self._coming.leave(self._places.give_back)
-            # What keeps the journal may start its threads now, which an interpreter that ends would wait for.
-            if not sys.is_finalizing():
-                self.note(self._coming.bytes, self._bytes)
+            self.note(self._coming.bytes, self._bytes)
 
     def __del__(self) -> None:
-        self.close()  # servers may forget to, when a caller leaves
+        # Servers may forget to, when a caller leaves. In an interpreter that ends threads stand still, whatever locks
+        # they hold, and what keeps the journal may start others: neither must be waited for.
+        if not sys.is_finalizing():
+            self.close()
 
 
 def close(parts: Iterable[bytes]) -> None:
