@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from typing import NamedTuple
 
 import numpy as np
 
@@ -37,8 +38,10 @@ from tallwide_service.core.snap import nearest_step, nearest_step_of
 from tallwide_service.errors import CannotBeMet, Fault
 
 _EVERY_PIXEL = Grid(1, 1, 1, 1)
-# Every so many columns are asked for a place, until one has it.
-_COLUMNS_ASKED = (32, 1)
+# Of so many columns one is asked for a place before all those near the best ones are.
+_COLUMNS_APART = 32
+# Rows are whole, the region's edge is not: each of two bounds is less than one row off.
+_ROUNDING_ROWS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,8 +279,24 @@ def _sizes(frame: Frame, ground: Ground, most: tuple[int, int]) -> Iterator[tupl
 
 
 def _has_place(frame: Frame, ground: Ground, width: int, height: int) -> bool:
-    """Whether a size has a place in a curved region: most often some of the few columns asked first tell."""
-    return any(_columns_of_places(frame, ground, width, height, every)[0].size for every in _COLUMNS_ASKED)
+    """Whether a size has a place in a curved region.
+
+    A region is convex, so the rows that a size has to spare grow and then shrink from column to column, but for their
+    rounding. Where none of a few columns has a place, those that have one lie beside the best of the few.
+    """
+    found = _places_by_column(frame, ground, width, height, _COLUMNS_APART)
+    if found is None:
+        return False
+    if (found.first <= found.last).any():
+        return True
+    between = None
+    if found.is_inside.any():
+        most = int(found.spare[found.is_inside].max())
+        near = np.flatnonzero(found.spare >= min(0, most) - _ROUNDING_ROWS)
+        ends = max(int(near[0]) - 1, 0), min(int(near[-1]) + 1, len(found.xs) - 1)
+        between = int(found.xs[ends[0]]), int(found.xs[ends[1]])
+    found = _places_by_column(frame, ground, width, height, 1, between)
+    return found is not None and bool((found.first <= found.last).any())
 
 
 def nearest_place(
@@ -330,28 +349,54 @@ def wanted_place(frame: Frame, ground: Ground, width: int, height: int) -> tuple
 
 
 def _columns_of_places(
-    frame: Frame, ground: Ground, width: int, height: int, every: int = 1
+    frame: Frame, ground: Ground, width: int, height: int
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return the grid columns where a size has a place in a curved region, and its first and last row there.
+    """Return the grid columns where a size has a place in a curved region, and its first and last row there."""
+    found = _places_by_column(frame, ground, width, height, 1)
+    if found is None:
+        nowhere = np.empty(0, dtype=np.int64)
+        return nowhere, nowhere, nowhere
+    keep = found.first <= found.last
+    return found.xs[keep], found.first[keep], found.last[keep]
 
-    Of so many columns only `every` one is looked at.
+
+class _PlacesByColumn(NamedTuple):
+    """Grid columns, the first and the last row of a size there, and how many rows it has to spare.
+
+    The first row lies below the last where it has no place. `is_inside` tells where its sides touch the region at all.
+    """
+
+    xs: np.ndarray
+    first: np.ndarray
+    last: np.ndarray
+    spare: np.ndarray
+    is_inside: np.ndarray
+
+
+def _places_by_column(
+    frame: Frame, ground: Ground, width: int, height: int, every: int, between: tuple[int, int] | None = None
+) -> _PlacesByColumn | None:
+    """Return where a size could lie, column by column; `None` where it is too large by itself.
+
+    Of so many columns only `every` one is looked at, and the last one; of those `between` two, where they are given.
     """
     horizontal, vertical = ground.spans(frame)
     columns, rows = horizontal.places(width), vertical.places(height)
-    nowhere = np.empty(0, dtype=np.int64)
     if columns is None or rows is None:
-        return nowhere, nowhere, nowhere
+        return None
     grown = protected(Rect(0, 0, width, height), frame.protection)
-    xs = np.arange(columns[0], columns[1] + 1, horizontal.step * every, dtype=np.int64)
+    begin, end = between or columns
+    xs = np.arange(begin, end + 1, horizontal.step * every, dtype=np.int64)
+    if xs[-1] != end:
+        xs = np.append(xs, end)
     left, right = xs + grown.x, xs + grown.right
     first_row, last_row = ground.region.first_row, ground.region.last_row
     assert first_row is not None and last_row is not None  # noqa: S101, PT018 - asked in curved regions alone
-    top = np.maximum(first_row[left], first_row[right]) - grown.y
-    bottom = np.minimum(last_row[left], last_row[right]) - grown.bottom
-    first = np.maximum(-(-top // vertical.step) * vertical.step, rows[0])
-    last = np.minimum(bottom // vertical.step * vertical.step, rows[1])
-    keep = first <= last
-    return xs[keep], first[keep], last[keep]
+    is_inside = (first_row[left] <= last_row[left]) & (first_row[right] <= last_row[right])
+    top = np.maximum(np.maximum(first_row[left], first_row[right]) - grown.y, rows[0])
+    bottom = np.minimum(np.minimum(last_row[left], last_row[right]) - grown.bottom, rows[1])
+    step = vertical.step
+    return _PlacesByColumn(xs, -(-top // step) * step, bottom // step * step, bottom - top, is_inside)
 
 
 def no_frame(frame: Frame, ground: Ground, most: tuple[int, int]) -> CannotBeMet:

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from math import ceil, floor
 from typing import NamedTuple
@@ -104,14 +104,15 @@ class HalfPlane(NamedTuple):
     b: Fraction
     c: Fraction
 
-    def holds(self, x: int, y: int) -> bool:
-        """Whether a corner of pixels lies inside or on the edge."""
-        return self.a * x + self.b * y <= self.c
+    def whole(self) -> tuple[int, int, int]:
+        """Return the same side in whole numbers."""
+        parts = math.lcm(self.a.denominator, self.b.denominator, self.c.denominator)
+        a, b, c = (int(each * parts) for each in self)
+        return a, b, c
 
     def cut(self, columns: Columns) -> None:
         """Take away the rows outside."""
-        parts = math.lcm(self.a.denominator, self.b.denominator, self.c.denominator)
-        a, b, c = (int(each * parts) for each in self)
+        a, b, c = self.whole()
         count = len(columns.first)
         first, last = np.zeros(count, dtype=np.int64), np.full(count, columns.height, dtype=np.int64)
         if b == 0:
@@ -167,16 +168,21 @@ def _rounded_line(line: tuple[int, int, int], count: int, ends: tuple[int, int])
 
 @dataclass(frozen=True, slots=True)
 class Polygon:
-    """A convex usable area, as its corners and its half planes."""
+    """A convex usable area, as its corners and its half planes, these in whole numbers too."""
 
     corners: tuple[tuple[Fraction, Fraction], ...]
     sides: tuple[HalfPlane, ...]
+    whole_sides: tuple[tuple[int, int, int], ...] = field(init=False)
 
     name = "usable_area"
 
+    def __post_init__(self) -> None:
+        # Thousands of corners may be asked for.
+        object.__setattr__(self, "whole_sides", tuple(side.whole() for side in self.sides))
+
     def holds(self, x: int, y: int) -> bool:
         """Whether a corner of pixels lies inside or on the edge."""
-        return all(side.holds(x, y) for side in self.sides)
+        return all(a * x + b * y <= c for a, b, c in self.whole_sides)
 
     def grown(self, px: int) -> Polygon:
         """Return the area with every side moved outwards by so many pixels, but for the millionth part of one."""
