@@ -153,6 +153,11 @@ def own_of_extractions() -> dict[str, Job]:
     return jobs
 
 
+def widest(regions: int, frames: int = LIMITS.deliverables) -> int:
+    """Return the longest side that so many curved regions may have, with so many frames to be found in each."""
+    return min(SIDE, LIMITS.curved_frames_px // regions // frames)
+
+
 def own_of_orientation() -> dict[str, Job]:
     free = {"arrangement": "shared_point", "point": {"x": None, "y": None}}
     whole = {
@@ -161,10 +166,10 @@ def own_of_orientation() -> dict[str, Job]:
         "movement": {"pan_deg_s": 60, "tilt_deg_s": 20},
     }
     jobs = {}
-    for passes, rolls, most in ((2, [0, 90, 270], 9), (3, [0, 90, 270], 5), (3, [0, 90], 8)):
+    for passes, rolls, most in ((2, [0, 90, 270], 9), (3, [0, 90, 270], 5), (3, [0, 90], 8), (2, [0, 90], 3)):
         for name, framing, width, height in (
             ("", {}, 12_288, 8_640),
-            (", usable areas", {}, SIDE, SIDE),
+            (", usable areas", {}, widest(2 * most * len(rolls)), 8_640),
             (", on one point", {"framing": free}, 12_288, 8_640),
         ):
             modes = [mode(width - 97 * number, height - 61 * number, number=number) for number in range(most)]
@@ -184,8 +189,10 @@ def own_of_coverage() -> dict[str, Job]:
         for number in range(LIMITS.lenses)
     ]
 
-    def rows(most: int, frames: int, framing: Job) -> Job:
+    def rows(most: int, frames: int, framing: Job, *, corners: int = 0) -> Job:
         captures = [mode(12_288 - 97 * number, 8_640 - 61 * number, number=number) for number in range(2)]
+        for each in captures if corners else ():
+            each["usable_area"] = polygon(each["raster"]["width"], each["raster"]["height"], corners)
         return {
             "capture": captures[0],
             "captures": captures,
@@ -197,6 +204,8 @@ def own_of_coverage() -> dict[str, Job]:
     together = {"framing": {"arrangement": "shared_point", "point": {"x": None, "y": None}}}
     return {
         "most rows": rows(LIMITS.coverage_rows, 16, {}),
+        "most rows, usable areas": rows(LIMITS.coverage_rows, 16, {}, corners=64),
+        "few rows of many frames": rows(LIMITS.coverage_rows, 32, {}, corners=64),
         "most rows on one point": rows(LIMITS.coverage_rows_together, 16, together),
     }
 

@@ -41,6 +41,7 @@ class Limits:
     nest_pairs: int = 64
     position_sets: int = 700
     orientation_work: int = 1_200
+    curved_frames_px: int = 12_582_912
     rate_limits: int = 16
     captures: int = 16
     lenses: int = 32

@@ -119,6 +119,17 @@ def packed_spaces(count: int) -> str:
     return base64.urlsafe_b64encode(zlib.compress(b" " * count, 9)).rstrip(b"=").decode()
 
 
+LARGE_AND_CURVED = {
+    "raster": rasters(LIMITS.raster_side_px, LIMITS.raster_side_px),
+    "usable_area": [[0, 0], [9, 0], [9, 9], [0, 9]],
+}
+THREE_CURVED = {
+    "capture": LARGE_AND_CURVED,
+    "alternatives": [LARGE_AND_CURVED] * 2,
+    "deliverables": frames(32),
+    "rolls": [0, 90, 270],
+    "passes": 2,
+}
 JSON = {"Content-Type": "application/json"}
 BREACHES: dict[str, Callable[[], Breach]] = {
     "body_bytes": lambda: Breach(LIMITS.body_bytes + 1, body=b" " * (LIMITS.body_bytes + 1), headers=JSON, status=413),
@@ -159,6 +170,12 @@ BREACHES: dict[str, Callable[[], Breach]] = {
         "/passes",
         path="/v1/orientation",
         body=job(deliverables=frames(3), alternatives=[PITCH] * 8, rolls=[0, 90, 270], passes=3),
+    ),
+    "curved_frames_px": lambda: Breach(
+        2 * 3 * 3 * 32 * LIMITS.raster_side_px,  # twice for a usable area
+        "/alternatives",
+        path="/v1/orientation",
+        body=THREE_CURVED,
     ),
     "rate_limits": lambda: listed(
         "/capture/rate_limits", {"frames_per_second": 50, "height": 3200}, LIMITS.rate_limits

@@ -294,7 +294,9 @@ def test_senders_that_dawdle_hold_no_place_to_compute_in(entrance, content_type,
             time.sleep(0.01)
         assert app.places.taken == 0
         assert ask(app, "/v1/extractions", "GET", b"").status == 200
-        assert ask(app, CONTENT_TYPE=content_type).status == 429
+        refused = ask(app, CONTENT_TYPE=content_type)
+        assert refused.status == 429
+        assert "bodies" in refused.problem["detail"]
         for body in bodies:
             body.go.set()
         assert [each.result().status for each in slow] == [200] * most
@@ -387,7 +389,9 @@ def test_streams_are_as_many_as_there_are_places_for_them_and_give_them_back():
         return parts
 
     under_way = [begun() for _ in range(layer.STREAMS)]
-    assert ask(app, "/v1/batch").status == 429
+    refused = ask(app, "/v1/batch")
+    assert refused.status == 429
+    assert "streams" in refused.problem["detail"]
     assert app.places.taken == 0, "a stream that nobody reads holds no place to compute in"
     under_way.pop().close()
     assert ask(app, "/v1/batch").status == 200

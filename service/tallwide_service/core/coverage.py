@@ -15,7 +15,15 @@ from tallwide.answers import CoverageRow, Rect
 from tallwide.job import Capture, Job, Lens, LensChoice
 from tallwide_service.core.frame_optics import equivalent_focal
 from tallwide_service.core.optics import edges_mm, image_facts, pixel_mm
-from tallwide_service.core.positions import Position, Take, alone, carried_framing, together, without_lens_bounds
+from tallwide_service.core.positions import (
+    Position,
+    Take,
+    alone,
+    carried_framing,
+    refuse_a_long_search,
+    together,
+    without_lens_bounds,
+)
 from tallwide_service.core.recording import as_recorded
 from tallwide_service.core.region import corners, lens_bounds
 from tallwide_service.errors import CannotBeMet, Fault
@@ -51,6 +59,9 @@ def coverage(job: Job) -> tuple[CoverageRow, ...]:
         where = " on a shared point" if together else ""
         detail = f"the table would have {rows:,} rows; at most {most:,} are computed{where}"
         raise CannotBeMet(detail, tuple(Fault(at, detail, most, rows) for at in ("/captures", "/lenses")))
+    refuse_a_long_search(
+        (setup.position.capture for setup in setups), len(job.deliverables), ("/deliverables", "/captures", "/lenses")
+    )
     free: dict[object, tuple[Take | CannotBeMet, ...]] = {}
     return tuple(row for setup in setups for row in _rows(job, setup, free))
 

@@ -28,7 +28,7 @@ from tallwide.job import Job, Rig, Roll, exact
 from tallwide_service.core.cautions import TURNED_CAMERA
 from tallwide_service.core.plans import PASSES, Found, find_plans, listed_places
 from tallwide_service.core.position_change import changeover_steps
-from tallwide_service.core.positions import ROLLS, Pass, Take, alone, positions_of
+from tallwide_service.core.positions import ROLLS, Pass, Take, alone, positions_of, refuse_a_long_search
 from tallwide_service.core.production import captures_of
 from tallwide_service.core.readout import readout_effect
 from tallwide_service.core.reasons import day_reasons, in_a_row, passes_in_words, pixels_reason, plan_reasons
@@ -129,6 +129,10 @@ def _refuse_too_many(job: Job) -> None:
         )
         at = ("/passes", "/alternatives", "/rolls")
         raise CannotBeMet(detail, tuple(Fault(each, detail, LIMITS.position_sets, sets) for each in at))
+    at_rolls = [capture for _, capture in captures_of(job) for _ in dict.fromkeys(job.rolls or ROLLS)]
+    # Those with a usable area are looked through once more, without what the lens covers.
+    again = [capture for capture in at_rolls if capture.usable_area is not None]
+    refuse_a_long_search(at_rolls + again, len(job.deliverables), ("/deliverables", "/alternatives", "/rolls"))
 
 
 def _place_in(places: tuple[int, ...], place: int | None) -> int | None:

@@ -19,6 +19,7 @@ from tallwide_service.core.recording import as_recorded
 from tallwide_service.core.region import lens_bounds, usable_region
 from tallwide_service.core.subject import carried_subject
 from tallwide_service.errors import CannotBeMet, Fault, NoneFound
+from tallwide_service.limits import LIMITS
 
 ROLLS: tuple[Roll, ...] = (0, 90, 270)
 
@@ -171,6 +172,25 @@ def carried_framing(job: Job, recorded: Capture) -> Framing:
         )
         raise CannotBeMet(detail, (Fault("/framing/subject", detail),))
     return replace(job.framing, subject=carried)
+
+
+def refuse_a_long_search(captures: Iterable[Capture], frames: int, pointers: tuple[str, ...]) -> None:
+    """Refuse more frames in curved regions than are looked for in time: each takes as long as its raster is wide.
+
+    Raises
+    ------
+    CannotBeMet
+        If the longer sides of the rasters, once for each frame, are more than the limit.
+    """
+    curved = [each for each in captures if each.usable_area is not None or lens_bounds(each)]
+    together = frames * sum(max(each.raster.width, each.raster.height) for each in curved)
+    most = LIMITS.curved_frames_px
+    if together > most:
+        detail = (
+            f"{frames} frames to be found in each of {len(curved)} regions with a circle or a usable area are "
+            f"{together:,} px of longer sides; at most {most:,} are looked through"
+        )
+        raise CannotBeMet(detail, tuple(Fault(pointer, detail, most, together) for pointer in pointers))
 
 
 def alone(job: Job, position: Position, *, asks_for_cover: bool = True) -> tuple[Take | CannotBeMet, ...]:

@@ -255,7 +255,7 @@ class Entrance:
         return answer
 
     def _turned_away(self, environ: Environ, gate: str, bytes_in: int = 0) -> Answer:
-        answer = refusal(environ, busy(self.places.retry_after_s))
+        answer = refusal(environ, busy(gate, self.places.retry_after_s))
         answer.gate, answer.bytes_in = gate, bytes_in
         return answer
 
@@ -301,7 +301,7 @@ class Entrance:
                 self.places.take_or_wait(is_slow=True)
             except NoPlace:
                 if time.monotonic() > ends_s:
-                    raise busy(self.places.retry_after_s) from None
+                    raise busy("computing", self.places.retry_after_s) from None
                 sleep(PATIENCE_S)
             else:
                 return
@@ -337,13 +337,21 @@ def refusal(environ: Environ, problem: Problem) -> Answer:
     return Answer(f"{status.value} {status.phrase}", headers, [] if is_head else [body])
 
 
-def busy(retry_after_s: int) -> Problem:
+# What is full where a request is turned away, as the log and the numbers name it.
+FULL = {
+    "reading": "as many bodies as can be read at a time are coming in",
+    "computing": "all places to compute in are taken",
+    "streaming": f"{STREAMS} streams are under way, as many as one process has places for",
+}
+
+
+def busy(gate: str, retry_after_s: int) -> Problem:
     """Return the problem of more work than the machine can do."""
     return Problem(
         429,
         "busy",
         "The service is busy",
-        f"all places to compute in are taken; try again in {retry_after_s} s",
+        f"{FULL[gate]}; try again in {retry_after_s} s",
         headers={"Retry-After": str(retry_after_s)},
     )
 
