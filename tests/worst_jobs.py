@@ -169,7 +169,7 @@ def own_of_orientation() -> dict[str, Job]:
     for passes, rolls, most in ((2, [0, 90, 270], 9), (3, [0, 90, 270], 5), (3, [0, 90], 8), (2, [0, 90], 3)):
         for name, framing, width, height in (
             ("", {}, 12_288, 8_640),
-            (", usable areas", {}, widest(2 * most * len(rolls)), 8_640),
+            (", usable areas", {}, widest(2 * most * len(rolls)), min(widest(2 * most * len(rolls)), 8_640)),
             (", on one point", {"framing": free}, 12_288, 8_640),
         ):
             modes = [mode(width - 97 * number, height - 61 * number, number=number) for number in range(most)]
