@@ -53,8 +53,8 @@ def main() -> int:
         if wanted.path in (None, request.path):
             by_path.setdefault(request.path, []).append(measured(app, request))
     for path, taken in by_path.items():
-        outermost = max(taken, key=lambda one: one.seconds), max(taken, key=lambda one: one.megabytes)
-        for each in taken if wanted.all else dict.fromkeys(outermost):
+        slowest, largest = max(taken, key=lambda one: one.seconds), max(taken, key=lambda one: one.megabytes)
+        for each in taken if wanted.all else [slowest] if slowest is largest else [slowest, largest]:
             mark = "" if each.is_within else "  BEYOND"
             words = f"{path:36} {each.seconds:6.2f} s {each.megabytes:5.0f} MB  {each.status}  {each.request.name}"
             sys.stdout.write(f"{words}{mark}\n")
