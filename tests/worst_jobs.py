@@ -97,6 +97,14 @@ def with_long_decimals(frames: list[Job]) -> list[Job]:
     ]
 
 
+def with_smallest_numbers(frames: list[Job]) -> list[Job]:
+    """Return frames whose places have 25 decimals, the most of any number that is read, and are all but the same."""
+    return [
+        {**frame, "align": {"x": (1 + index / 7919) * 1e-9, "y": (1 + index / 7907) * 1e-9}}
+        for index, frame in enumerate(frames)
+    ]
+
+
 def common() -> dict[str, Job]:
     """Return jobs that every computing endpoint takes, by what makes them heavy."""
     wide = with_aspects_alone(deliverables())
@@ -112,7 +120,11 @@ def common() -> dict[str, Job]:
     for objective in ("in_order", "largest", "raise_smallest"):
         framing = {"arrangement": "shared_point", "point": free, "objective": objective}
         jobs[f"on one point, {objective}"] = {"capture": mode(12_288, 8_640), "deliverables": wide, "framing": framing}
-    for name, frames in (("largest raster", wide), ("long decimals", with_long_decimals(wide))):
+    for name, frames in (
+        ("largest raster", wide),
+        ("long decimals", with_long_decimals(wide)),
+        ("smallest numbers", with_smallest_numbers(wide)),
+    ):
         jobs[f"on one point, {name}"] = {
             "capture": mode(SHARED_SIDE, SHARED_SIDE, pitch_um=1),
             "deliverables": frames,
@@ -133,8 +145,9 @@ def common() -> dict[str, Job]:
 
 def dearest() -> dict[str, Job]:
     """Return those of them that take most: for endpoints that find the frames and then do something quick."""
-    names = ("alone in a usable area", "on one point, largest raster", "on one point, long decimals")
-    return {name: job for name, job in common().items() if name in names}
+    names = ("largest raster", "long decimals", "smallest numbers")
+    wanted = ("alone in a usable area", *(f"on one point, {name}" for name in names))
+    return {name: job for name, job in common().items() if name in wanted}
 
 
 def own_of_extractions() -> dict[str, Job]:

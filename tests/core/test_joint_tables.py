@@ -13,10 +13,13 @@ from tallwide.job import exact
 from tallwide_service.core.joint_tables import Side, axis_table, parted
 
 # Few decimals, as many as a double has, and those of numbers so small that no 64 bits hold their denominators.
-shares = st.one_of(
+aligns = st.one_of(
     st.sampled_from([Fraction(0), Fraction(1), Fraction(1, 2), Fraction("0.33")]),
     st.floats(0, 1, allow_subnormal=True).map(exact),
     st.floats(1e-30, 1e-9).map(exact),
+)
+shares = st.one_of(
+    aligns,
     st.floats(0, 0.5).map(lambda share: share if share < 0.5 else 0.25).map(exact).map(lambda s: s / (1 - s) / 2),
 )
 lengths = st.lists(st.integers(1, 65_535), min_size=1, max_size=30, unique=True).map(sorted)
@@ -24,7 +27,7 @@ lengths = st.lists(st.integers(1, 65_535), min_size=1, max_size=30, unique=True)
 
 @given(
     lengths=lengths,
-    unit=st.one_of(st.integers(1, 1 << 20), st.integers(1 << 59, (1 << 61) - 1), st.integers(1 << 61, 1 << 90)),
+    unit=st.one_of(st.integers(1, 1 << 20), st.integers(1 << 59, (1 << 61) - 1)),
     part=st.fractions(0, 1),
 )
 @example(lengths=[65_535], unit=(1 << 61) - 1, part=Fraction(1))
@@ -36,7 +39,7 @@ def test_whole_parts_and_rests_are_those_of_pythons_whole_numbers(lengths, unit,
 
 
 @given(
-    frames=st.lists(st.tuples(lengths, shares, shares, shares), min_size=1, max_size=4),
+    frames=st.lists(st.tuples(lengths, aligns, shares, shares), min_size=1, max_size=4),
     step=st.sampled_from([1, 2, 3, 16, 256]),
     size_step=st.sampled_from([1, 2, 16]),
     point=st.one_of(st.none(), shares.map(lambda share: share * 8640)),

@@ -70,7 +70,7 @@ class Line:
 
     def shifts(self, pattern: Whole, low: Whole, high: Whole) -> tuple[Whole, Whole]:
         """Return the first and last number of steps by which a pattern stays within bounds; last axis is frames."""
-        return -((pattern - low) // self.step).min(axis=-1), ((high - pattern) // self.step).min(axis=-1)
+        return -((pattern - low).min(axis=-1) // self.step), (high - pattern).min(axis=-1) // self.step
 
 
 @dataclass(frozen=True, slots=True)
@@ -340,26 +340,34 @@ def _on_free_point(question: Question) -> Placed | None:
     if not len(columns) or not question.y.patterns:
         return None
     patterns = np.array(question.y.patterns, dtype=np.int64)
+    wanted_px = question.y.wanted_px
     offs = ((columns - question.x.wanted_px) ** 2).sum(axis=1)
     ordered = np.argsort(offs, kind="stable")
     best: Placed | None = None
+    most = math.inf
     for start in range(0, len(ordered), _CHUNK):
         chunk = ordered[start : start + _CHUNK]
-        if best is not None and offs[chunk[0]] > float(best[0]) * (1 + _NEAR) + _NEAR:
+        if offs[chunk[0]] > most:
             break
         low, high = question.row_bounds(columns[chunk])
         for pattern in patterns:
             first, last = question.y.shifts(pattern, low, high)
+            fits = first <= last
+            across, first, last = chunk[fits], first[fits], last[fits]
             # The cost is a parabola of the shift: its whole-number minimum is beside its vertex.
-            vertex = np.floor((question.y.wanted_px - pattern).mean() / question.y.step)
+            aways = wanted_px - pattern
+            vertex_px = aways.mean()
+            offs_down = ((aways - vertex_px) ** 2).sum()
             for near in (0, 1):
-                shift = np.clip(vertex + near, first, last).astype(np.int64)
-                rows = pattern[None, :] + shift[:, None] * question.y.step
-                costs = offs[chunk] + ((rows - question.y.wanted_px) ** 2).sum(axis=1)
-                costs[first > last] = math.inf
-                placed = _nearest(question, columns[chunk], rows, costs)
+                shift = np.clip(np.floor(vertex_px / question.y.step) + near, first, last).astype(np.int64)
+                moved = shift * question.y.step
+                costs = offs[across] + offs_down + len(pattern) * (moved - vertex_px) ** 2
+                may = costs <= most
+                rows = pattern[None, :] + moved[may, None]
+                placed = _nearest(question, columns[across[may]], rows, costs[may])
                 if placed is not None and (best is None or placed[:2] < best[:2]):
                     best = placed
+                    most = _or_near(float(best[0]))
     return best
 
 
@@ -384,8 +392,13 @@ def _nearest(question: Question, xs: Whole, ys: Whole, costs: Real) -> Placed | 
     least = float(costs.min(initial=math.inf))
     if math.isinf(least):
         return None
-    near = np.flatnonzero(costs <= least * (1 + _NEAR) + _NEAR)
+    near = np.flatnonzero(costs <= _or_near(least))
     return min(
         (question.placed(tuple(xs[place].tolist()), tuple(ys[place].tolist())) for place in near.tolist()),
         key=lambda placed: placed[:2],
     )
+
+
+def _or_near(cost: float) -> float:
+    """Return a cost, or what doubles cannot tell from it."""
+    return cost * (1 + _NEAR) + _NEAR

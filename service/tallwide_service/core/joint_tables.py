@@ -9,18 +9,20 @@ whatever decimals the align points have. Whole numbers throughout.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import product
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 Whole = npt.NDArray[np.int64]
-# Products beyond this leave 64 bits; they are made of Python's own whole numbers.
+# Products beyond this leave 64 bits.
 _LARGEST = 1 << 61
+# A digit of so many decimals times a length stays within them.
+_DECIMALS = 13
 # Rests within a period up to this, or to so many times as long as there are rests, are ranked by a table of all that
 # there may be; longer ones by sorting.
 _SHORT_PERIOD, _TIMES = 1 << 16, 8
@@ -28,7 +30,7 @@ _SHORT_PERIOD, _TIMES = 1 << 16, 8
 
 @dataclass(frozen=True, slots=True)
 class Side:
-    """What one axis knows of a frame: sides of its sizes, align share, protection before and after."""
+    """What one axis knows of a frame: sides of its sizes, align share (a decimal), protection before and after."""
 
     lengths: Whole
     align: Fraction
@@ -180,14 +182,12 @@ def axis_table(
     before = np.concatenate([_grown(side.lengths, side.before) for side in sides])
     after = np.concatenate([_grown(side.lengths, side.after) for side in sides])
     first = last = np.zeros(0, dtype=np.int64)
-    unit = math.lcm(*(side.align.denominator for side in sides))
-    leads = [parted(side.lengths, side.align.numerator * (unit // side.align.denominator), unit) for side in sides]
-    whole, rests = (np.concatenate(parts) for parts in zip(*leads, strict=True))
-    lead, floors, ranked = _ranked(whole, rests, step, unit)
-    counts = len(ranked)
+    whole, rests = _leads(sides, step)
+    lead, floors, numbers = _ranked(whole, rests, step)
+    counts = len(floors)
     start, stop = box
     if point is not None:
-        first, last = _given(whole, rests, unit, point, step)
+        first, last = _given(whole, rests, point, step)
     is_nested = size_step % step == 0
     return AxisTable(
         step=step,
@@ -200,31 +200,121 @@ def axis_table(
         length=length,
         before=before,
         after=after,
-        rests_px=floors.astype(np.float64) + (ranked / unit).astype(np.float64),
+        rests_px=floors + rests.px(numbers),
         floors=floors,
         floor_given=0 if point is None else math.floor(point - Fraction(step, 2)),
         lead=lead,
         first=first,
         last=last,
         near=first if is_nested else whole,
-        far=first if is_nested else length - whole - (rests > 0),
+        far=first if is_nested else length - whole - (rests.numbers >= rests.above(Fraction(0))),
         given_px=0.0 if point is None else float(point),
     )
 
 
-def parted(lengths: Whole, share: int, unit: int) -> tuple[Whole, npt.NDArray[Any]]:
+@dataclass(frozen=True, slots=True)
+class Rests:
+    """What leads have beyond whole px: whole numbers below `unit`, in the order of the rests that they stand for.
+
+    They count parts of so many a px; or, where `kinds` has the digits of each rest that there is, least first, these.
+    """
+
+    numbers: Whole
+    unit: int
+    kinds: tuple[Whole, ...] = ()
+
+    def px(self, numbers: Whole) -> npt.NDArray[np.float64]:
+        """Return the rests that numbers stand for, px."""
+        if not self.kinds:
+            return numbers / self.unit
+        px = np.zeros(numbers.shape)
+        for digits in reversed(self.kinds):
+            px = (px + digits[numbers]) / 10.0**_DECIMALS
+        return px
+
+    def least(self, rest: Fraction) -> int:
+        """Return the first number that stands for a rest, px, or for more."""
+        return self._first(math.ceil(rest * self._parts))
+
+    def above(self, rest: Fraction) -> int:
+        """Return the first number that stands for more than a rest, px."""
+        return self._first(math.floor(rest * self._parts) + 1)
+
+    @property
+    def _parts(self) -> int:
+        return 10 ** (_DECIMALS * len(self.kinds)) if self.kinds else self.unit
+
+    def _first(self, parts: int) -> int:
+        return bisect_left(range(self.unit), parts, key=self._parts_of) if self.kinds else parts
+
+    def _parts_of(self, number: int) -> int:
+        parts = 0
+        for digits in self.kinds:
+            parts = parts * 10**_DECIMALS + int(digits[number])
+        return parts
+
+
+def _leads(sides: Sequence[Side], step: int) -> tuple[Whole, Rests]:
+    """Return how far the align points of all sizes lie from where they begin: whole px, and what is beyond them."""
+    unit = math.lcm(*(side.align.denominator for side in sides))
+    if step * unit < _LARGEST:
+        leads = [parted(side.lengths, side.align.numerator * (unit // side.align.denominator), unit) for side in sides]
+        whole, numbers = (np.concatenate(parts) for parts in zip(*leads, strict=True))
+        return whole, Rests(numbers, unit)
+    count = next(count for count in range(1, unit.bit_length()) if 10 ** (_DECIMALS * count) % unit == 0)
+    written = [in_digits(side.lengths, side.align, count) for side in sides]
+    whole, *digits = (np.concatenate(parts) for parts in zip(*written, strict=True))
+    order = _in_order(digits)
+    kinds = np.stack([each[order] for each in digits])
+    is_another = np.ones(len(order), dtype=np.bool_)
+    is_another[1:] = (kinds[:, 1:] != kinds[:, :-1]).any(axis=0)
+    numbers = np.empty_like(order)
+    numbers[order] = np.cumsum(is_another) - 1
+    return whole, Rests(numbers, int(numbers[order[-1]]) + 1, tuple(kinds[:, is_another]))
+
+
+def _in_order(digits: Sequence[Whole]) -> Whole:
+    """Return the order of numbers by their digits; few that are not equal have the first one in common."""
+    order = np.argsort(digits[0])
+    first = digits[0][order]
+    is_tied = np.zeros(len(order), dtype=np.bool_)
+    is_tied[1:] = first[1:] == first[:-1]
+    is_tied[:-1] |= is_tied[1:]
+    tied = order[is_tied]
+    order[is_tied] = tied[np.lexsort([each[tied] for each in reversed(digits)])]
+    return order
+
+
+def in_digits(lengths: Whole, share: Fraction, count: int) -> list[Whole]:
+    """Return the whole part of `lengths * share`, and what is beyond it in so many digits of 13 decimals each.
+
+    Lengths are below 2^17; a share is a decimal, at most 1.
+
+    Examples
+    --------
+    >>> [each.tolist() for each in in_digits(np.array([3, 10]), Fraction(3, 10), 1)]
+    [[0, 3], [9000000000000, 0]]
+    """
+    base = 10**_DECIMALS
+    left = int(share * base**count)
+    carried, digits = np.zeros_like(lengths), []
+    for _ in range(count):
+        left, digit = divmod(left, base)
+        carried, rest = np.divmod(lengths * digit + carried, base)
+        digits.append(rest)
+    return [lengths * left + carried, *reversed(digits)]
+
+
+def parted(lengths: Whole, share: int, unit: int) -> tuple[Whole, Whole]:
     """Return the whole part of `lengths * share / unit`, and the rest in 1/unit: from 0 up to `unit`, not including it.
 
-    Lengths are below 2^17, and a share is at most the unit.
+    Lengths are below 2^17, a share is at most the unit, and that below 2^61.
 
     Examples
     --------
     >>> [each.tolist() for each in parted(np.array([3, 10]), 3, 10)]
     [[0, 3], [9, 0]]
     """
-    if unit >= _LARGEST:
-        exact = lengths.astype(object) * share
-        return (exact // unit).astype(np.int64), exact % unit
     # The quotient of doubles is off by one at most, and so the rest lies in 64 bits, however its two terms wrap around.
     whole = np.floor(lengths * (share / unit)).astype(np.int64)
     rests = lengths * np.int64(share) - whole * np.int64(unit)
@@ -232,14 +322,10 @@ def parted(lengths: Whole, share: int, unit: int) -> tuple[Whole, npt.NDArray[An
     return whole + off, rests - off * unit
 
 
-def _ranked(whole: Whole, rests: npt.NDArray[Any], step: int, unit: int) -> tuple[Whole, Whole, npt.NDArray[Any]]:
+def _ranked(whole: Whole, rests: Rests, step: int) -> tuple[Whole, Whole, Whole]:
     """Return leads with what is beyond whole place steps replaced by its rank; and of each rank its px and its rest."""
-    kinds = None
-    if step * unit >= _LARGEST:
-        # Rests are ranked by themselves first, so that px and rest make a number of 64 bits.
-        kinds, ranks = np.unique(rests, return_inverse=True)
-        rests, unit = ranks.astype(np.int64), len(kinds)
-    beyond, period = whole % step * unit + rests, step * unit
+    unit = rests.unit
+    beyond, period = whole % step * unit + rests.numbers, step * unit
     if period <= max(_SHORT_PERIOD, _TIMES * len(beyond)):
         is_there = np.zeros(period, dtype=np.bool_)
         is_there[beyond] = True
@@ -247,8 +333,7 @@ def _ranked(whole: Whole, rests: npt.NDArray[Any], step: int, unit: int) -> tupl
         ranks = (np.cumsum(is_there) - 1)[beyond]
     else:
         ranked, ranks = np.unique(beyond, return_inverse=True)
-    floors, left = ranked // unit, ranked % unit
-    return whole // step * len(ranked) + ranks, floors, left if kinds is None else kinds[left]
+    return whole // step * len(ranked) + ranks, ranked // unit, ranked % unit
 
 
 def _grown(lengths: Whole, share: Fraction) -> Whole:
@@ -268,12 +353,12 @@ def _grown(lengths: Whole, share: Fraction) -> Whole:
     return up
 
 
-def _given(whole: Whole, rests: npt.NDArray[Any], unit: int, point: Fraction, step: int) -> tuple[Whole, Whole]:
+def _given(whole: Whole, rests: Rests, point: Fraction, step: int) -> tuple[Whole, Whole]:
     """Return the first and last place that brings each align point within half a step of a point."""
-    # In 1/unit px leads and steps are whole, so the ends of what the point allows may be rounded to whole ones first.
     half = Fraction(step, 2)
-    lowest, below = divmod(math.ceil((point - half) * unit), unit)
-    highest, above = divmod(math.floor((point + half) * unit), unit)
-    first = -((whole - lowest - (rests < below)) // step) * step
-    last = (highest - whole - (rests > above)) // step * step
-    return first.astype(np.int64), last.astype(np.int64)
+    lowest, highest = math.floor(point - half), math.floor(point + half)
+    is_below = rests.numbers < rests.least(point - half - lowest)
+    is_above = rests.numbers >= rests.above(point + half - highest)
+    first: Whole = -((whole - lowest - is_below) // step) * step
+    last: Whole = (highest - whole - is_above) // step * step
+    return first, last
