@@ -28,6 +28,7 @@ import pytest
 import yaml
 from dockerfile_parse import DockerfileParser
 
+from proxied import nginx, proxy_configuration, proxy_running
 from running import Running, free_port, running, wait_until_ready
 from tallwide import Client
 from tallwide_service.serving import STOP_S
@@ -364,40 +365,6 @@ def test_timeouts_form_a_ladder():
     assert settings.drain_s + longest_answer_s < STOP_S < 30 < compose_s
 
 
-def proxy_configuration(folder: Path, port: int, replicas: list[int]) -> Path:
-    """Write the proxy's configuration as this machine can run it, and return the file.
-
-    Only addresses, folders and the time that a replica may hang are changed; Debian's nginx is older than `resolve`,
-    which asks Docker's name server and so means nothing here.
-    """
-    text = (ROOT / "service/proxy/nginx.conf").read_text(encoding="utf-8")
-    text = text.replace(" /tmp/", f" {folder}/tmp/")  # noqa: S108 - the container's own
-    changes = {
-        f"server tallwide:8080 resolve {way};": "".join(f"server 127.0.0.1:{each} {way};" for each in replicas)
-        for way in ("max_fails=1 fail_timeout=5s", "max_fails=0 backup")
-    }
-    changes |= {
-        "listen 8080": f"listen 127.0.0.1:{port}",
-        "/dev/stdout": f"{folder}/calls.log",
-        "proxy_read_timeout 14s": "proxy_read_timeout 2s",
-    }
-    for written, here in changes.items():
-        assert text.count(written) == 1, f"{written} stands once in the configuration"
-        text = text.replace(written, here)
-    # The sub-path that the file shows how to make.
-    below = re.findall(r"^ +#   (location /framing/ .*)$", text, re.MULTILINE)
-    text = text.replace("    location / {", f"    {below[0]}\n    location / {{")
-    file = folder / "nginx.conf"
-    file.write_text(text, encoding="utf-8")
-    return file
-
-
-def nginx(configuration: Path, *options: str) -> list[str]:
-    program = shutil.which("nginx", path=f"{os.environ['PATH']}:/usr/sbin")
-    assert program, "nginx is not installed: apt-get install nginx"
-    return [program, "-p", str(configuration.parent), "-e", "stderr", "-c", str(configuration), *options]
-
-
 @pytest.fixture
 def replicas() -> Iterator[dict[int, subprocess.Popen]]:
     """Three replicas by their ports, each with its workers in a process group of its own."""
@@ -411,15 +378,12 @@ def replicas() -> Iterator[dict[int, subprocess.Popen]]:
 def proxy(box, replicas) -> Iterator[int]:
     """The proxy in front of the replicas; its port."""
     port = free_port()
-    configuration = proxy_configuration(box, port, list(replicas))
+    configuration = proxy_configuration(box, port, list(replicas), hang_s=2)
     checked = subprocess.run(nginx(configuration, "-t"), capture_output=True, text=True, check=False)
     assert checked.returncode == 0, checked.stderr
     assert "[warn]" not in checked.stderr
-    with subprocess.Popen(nginx(configuration, "-g", "daemon off;")) as process:
-        wait_until_ready(Running(process, port))
+    with proxy_running(configuration, port):
         yield port
-        process.send_signal(signal.SIGQUIT)
-        assert process.wait(30) == 0
 
 
 def given_again(log: Path) -> list[int]:
