@@ -78,7 +78,8 @@ def _guarded(run: cli.Command) -> cli.Command:
 def plan_clips(options: argparse.Namespace) -> int:
     """Lay a plan down, and say what it reads and how many parts there are."""
     plan = _laid_down(options)
-    print(f"{plan.clips:,} clips in {len(plan.parts)} parts", file=sys.stderr)
+    parts = len(plan.parts)
+    print(f"{plan.clips:,} clips in {parts:,} part{'s' * (parts != 1)}", file=sys.stderr)
     return cli.DONE
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import statistics
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -60,9 +60,14 @@ HEADINGS = ("part", "measured", "beside it", "value", "held to", "")
 
 
 def table(rows: Sequence[Row], slack: float = 1.0) -> str:
-    """Return rows as a table in Markdown, aligned for a terminal too."""
-    lines = [HEADINGS, *(row.cells(slack) for row in rows)]
-    widths = [max(len(line[column]) for line in lines) for column in range(len(HEADINGS))]
+    """Return rows as a table."""
+    return aligned(HEADINGS, (row.cells(slack) for row in rows))
+
+
+def aligned(headings: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> str:
+    """Return cells as a table in Markdown, aligned for a terminal too."""
+    lines = [headings, *rows]
+    widths = [max(len(line[column]) for line in lines) for column in range(len(headings))]
     ruled = [lines[0], tuple("-" * width for width in widths), *lines[1:]]
     return "\n".join(
         "| " + " | ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True)) + " |" for line in ruled

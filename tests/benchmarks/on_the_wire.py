@@ -24,11 +24,11 @@ CLIPS, LINES = 500_000, 2_000
 MODES = 300
 
 
-def clips_of_modes() -> pa.Table:
+def clips_of_modes(count: int = CLIPS) -> pa.Table:
     """Clips of a few hundred modes, as an archive has them, with names."""
-    chosen = np.random.default_rng(12).integers(0, MODES, CLIPS)
+    chosen = np.random.default_rng(12).integers(0, MODES, count)
     widths, heights = (side[:MODES][chosen] for side in rasters(MODES))
-    names = np.char.add("clip-", np.arange(CLIPS).astype("U7"))
+    names = np.char.add("clip-", np.arange(count).astype("U8"))
     return pa.table({"id": names, "raster_width_px": widths, "raster_height_px": heights})
 
 
