@@ -86,6 +86,7 @@ def plan_clips(options: argparse.Namespace) -> int:
 def _laid_down(options: argparse.Namespace) -> Any:
     from tallwide_service.catalogue.plan import make_plan  # noqa: PLC0415
     from tallwide_service.catalogue.run import checked_deliverables, lay_down  # noqa: PLC0415
+    from tallwide_service.catalogue.summary import answers_in  # noqa: PLC0415
 
     if options.deliverables is None:
         raise cli.UsageError("clips need --deliverables")
@@ -96,6 +97,7 @@ def _laid_down(options: argparse.Namespace) -> Any:
         _mapping(options.map),
         form=options.format or "parquet",
         part_clips=options.part_clips or _PART_CLIPS,
+        without=answers_in(options.out),
     )
     lay_down(plan, options.out)
     own = [f"{name} from {column!r}" if name != column else name for name, column in plan.mapping.items()]
@@ -156,7 +158,10 @@ def _summed_up(plan: Any, folder: Path) -> int:
         print(f"{each['deliverable']}: {'has no raster' if each['without_raster'] else words}")
     aside = summary["refused_rows"]
     if aside:
-        print(f"{aside:,} rows set aside, with row, id and reason, in {folder / 'refused'}", file=sys.stderr)
+        print(
+            f"{aside:,} row{'s' * (aside != 1)} set aside, with row, id and reason, in {folder / 'refused'}",
+            file=sys.stderr,
+        )
     return cli.DONE
 
 

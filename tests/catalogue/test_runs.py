@@ -200,6 +200,20 @@ def test_a_killed_run_started_again_does_only_what_is_missing(solve, wanted, tmp
     assert {number: file_of(out, "frames", number, "parquet").stat().st_mtime_ns for number in kept} == times
 
 
+@pytest.mark.parametrize(("form", "name"), [("parquet", ""), ("csv", ""), ("ndjson", ""), ("parquet", "**/*.parquet")])
+@pytest.mark.parametrize("inside", ["answers", "."])
+def test_a_run_whose_answers_lie_among_its_clips_goes_on_too(solve, clips, tmp_path, form, inside, name):
+    options = ["--format", form, "--part-clips", "3000"]
+    whole = output(solve(clips, tmp_path / "whole", *options))
+    out = clips / inside
+    solve(clips / name, out, *options)
+    file_of(out, "done", 1, form).unlink()
+    kept = file_of(out, "frames", 0, form).stat().st_mtime_ns
+    solve(clips / name, out, *options)
+    assert {name: data for name, data in output(out).items() if "/" in name or name in whole} == whole
+    assert file_of(out, "frames", 0, form).stat().st_mtime_ns == kept
+
+
 @pytest.mark.parametrize("kind", ["frames", "refused", "done"])
 def test_a_half_written_file_is_never_taken_for_a_whole_one(solve, clips, tmp_path, kind):
     out = solve(clips, tmp_path / "out", "--part-clips", "2000")

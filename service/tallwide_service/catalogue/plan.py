@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from functools import cached_property
 from pathlib import Path
@@ -109,7 +109,13 @@ class Plan:
 
 
 def make_plan(
-    names: list[str], document: Mapping[str, Any], given: Mapping[str, str], *, form: str, part_clips: int
+    names: list[str],
+    document: Mapping[str, Any],
+    given: Mapping[str, str],
+    *,
+    form: str,
+    part_clips: int,
+    without: Sequence[Path] = (),
 ) -> Plan:
     """Return the plan for files of clips.
 
@@ -119,13 +125,15 @@ def make_plan(
         `deliverables` and `framing`, already checked.
     given
         The files' column for some of ours; the others are found by their own names.
+    without
+        Files and folders among the clips' that hold none.
 
     Raises
     ------
     CatalogueError
         If files cannot be used together or a column is missing.
     """
-    sources = sources_of(names)
+    sources = sources_of(names, without)
     mapping: dict[str, str] | None = None
     for source in sources:
         found = _mapping(source, given)

@@ -11,7 +11,7 @@ import csv
 import glob
 import hashlib
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -62,31 +62,42 @@ class Part:
     header_bytes: int = 0
 
 
-def sources_of(names: list[str]) -> list[Source]:
+def sources_of(names: list[str], without: Sequence[Path] = ()) -> list[Source]:
     """Return the files that names stand for: files, folders (all that lies below) and patterns; sorted, each once.
+
+    Parameters
+    ----------
+    without
+        Files and folders that no folder and no pattern stands for.
 
     Raises
     ------
     CatalogueError
         If a name stands for nothing, or for a file of no known kind.
     """
-    paths = sorted({path for name in names for path in _files(name)})
+    apart = [path.resolve() for path in without]
+    paths = sorted({path for name in names for path in _files(name, apart)})
     return [_source(path) for path in paths]
 
 
-def _files(name: str) -> list[str]:
+def _files(name: str, apart: Sequence[Path]) -> list[str]:
     path = Path(name)
     if path.is_dir():
-        found = [str(file) for file in sorted(path.rglob("*")) if file.suffix.lower() in KINDS and file.is_file()]
+        below = [file for file in sorted(path.rglob("*")) if file.suffix.lower() in KINDS]
+        found = [str(file) for file in below if _is_clips(file, apart)]
         if not found:
             raise CatalogueError(f"{name} holds no file of clips ({', '.join(KINDS)})")
     elif path.is_file():
         found = [name]
     else:
-        found = [file for file in glob.glob(name, recursive=True) if Path(file).is_file()]  # noqa: PTH207 - may be absolute
+        found = [file for file in glob.glob(name, recursive=True) if _is_clips(Path(file), apart)]  # noqa: PTH207 - may be absolute
         if not found:
             raise CatalogueError(f"there is no file {name}")
     return [str(Path(file).absolute()) for file in found]
+
+
+def _is_clips(file: Path, apart: Sequence[Path]) -> bool:
+    return file.is_file() and not any(file.resolve().is_relative_to(path) for path in apart)
 
 
 def _source(path: str) -> Source:

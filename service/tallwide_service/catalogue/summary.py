@@ -78,6 +78,11 @@ class Total:
         return sum(self.verdicts.values(), self.other_verdicts)
 
 
+def answers_in(folder: Path) -> tuple[Path, ...]:
+    """Return what a run leaves in its folder that might be taken for clips, where it lies among them."""
+    return folder / FRAMES, folder / REFUSED, folder / BY_MODE
+
+
 def merge(plan: Plan, folder: Path) -> dict[str, Any]:
     """Verify every part of a run and write what speaks of the whole; return the summary.
 
