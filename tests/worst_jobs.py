@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
+from benchmarks.worst_joint_job import hostile_job
 from tallwide import Client
 from tallwide.forms import FORMS
 from tallwide.wire import to_wire
@@ -20,6 +21,7 @@ from tallwide_service.limits import LIMITS
 Job = dict[str, Any]
 SIDE, SHARED_SIDE = LIMITS.raster_side_px, LIMITS.shared_point_side_px
 JSON_TYPE = "application/json"
+HOSTILE = "hostile frames on one point"
 
 
 @dataclass(frozen=True)
@@ -30,6 +32,11 @@ class Heavy:
     path: str
     body: bytes
     headers: dict[str, str] = field(default_factory=lambda: {"Content-Type": JSON_TYPE})
+
+    @property
+    def is_hostile(self) -> bool:
+        """Whether up to eight frames on one point take what they may take beyond others, so that they are proven."""
+        return HOSTILE in self.name
 
 
 def polygon(width: int, height: int, corners: int) -> list[list[int]]:
@@ -150,6 +157,11 @@ def dearest() -> dict[str, Job]:
     return {name: job for name, job in common().items() if name in wanted}
 
 
+def hostile() -> dict[str, Job]:
+    """Return the jobs whose searches take longest of all that hunts have found."""
+    return {f"{HOSTILE}, {seed}": hostile_job(seed, 8) for seed in (1645, 2885)}
+
+
 def own_of_extractions() -> dict[str, Job]:
     point = {"arrangement": "shared_point", "point": {"x": None, "y": 0.4}, "objective": "largest"}
     sweep = {"member": "/framing/point/y", "from": 0.3, "to": 0.6}
@@ -163,7 +175,7 @@ def own_of_extractions() -> dict[str, Job]:
                 "framing": point,
                 "sweep": {**sweep, "steps": steps},
             }
-    return jobs
+    return jobs | hostile()
 
 
 def widest(regions: int, frames: int = LIMITS.deliverables) -> int:
@@ -193,6 +205,10 @@ def own_of_orientation() -> dict[str, Job]:
                 **{**whole, **framing, "passes": passes, "rolls": rolls},
                 **{"capture": modes[0], "alternatives": modes[1:]},
             }
+    for name, job in hostile().items():
+        grids = [{"x": 2, "y": 1 + number % 4, "width": 2, "height": 2} for number in range(LIMITS.alternatives)]
+        others = [{**job["capture"], "label": f"{number}", "grid": grid} for number, grid in enumerate(grids)]
+        jobs[f"{name}, on 9 modes"] = {**job, "alternatives": others}
     return jobs
 
 
@@ -203,13 +219,14 @@ def own_of_coverage() -> dict[str, Job]:
     ]
 
     def rows(most: int, frames: int, framing: Job, *, corners: int = 0) -> Job:
-        captures = [mode(12_288 - 97 * number, 8_640 - 61 * number, number=number) for number in range(2)]
+        width = min(12_288, widest(most // frames * (2 if corners else 1), frames))
+        captures = [mode(width - 97 * number, width * 3 // 4 - 61 * number, number=number) for number in range(2)]
         for each in captures if corners else ():
             each["usable_area"] = polygon(each["raster"]["width"], each["raster"]["height"], corners)
         return {
             "capture": captures[0],
             "captures": captures,
-            "lenses": lenses[: most // frames // 2],
+            "lenses": lenses[: most // frames // len(captures)],
             "deliverables": with_aspects_alone(deliverables(frames)),
             **framing,
         }
@@ -220,6 +237,14 @@ def own_of_coverage() -> dict[str, Job]:
         "most rows, usable areas": rows(LIMITS.coverage_rows, 16, {}, corners=64),
         "few rows of many frames": rows(LIMITS.coverage_rows, 32, {}, corners=64),
         "most rows on one point": rows(LIMITS.coverage_rows_together, 16, together),
+        **{
+            f"{name}, most rows": {
+                **job,
+                "capture": {**job["capture"], "photosite_pitch_um": 3.9},
+                "lenses": [{**lens, "image_circle_mm": 40 + number} for number, lens in enumerate(lenses[:28])],
+            }
+            for name, job in hostile().items()
+        },
     }
 
 

@@ -31,7 +31,7 @@ class Limits:
     nesting: int = 12
     number_characters: int = 4_300
     raster_side_px: int = LARGEST_SIDE_PX
-    shared_point_side_px: int = 32_768
+    shared_point_side_px: int = 20_480
     aspect_characters: int = ASPECT_LENGTH
     label_characters: int = 200
     id_characters: int = 200
@@ -52,7 +52,7 @@ class Limits:
     rig_entries: int = 32
     grid_step_px: int = 256
     sweep_steps: int = 201
-    sweep_frames: int = 400
+    sweep_frames: int = 256
     pointer_characters: int = 200
     alternatives: int = 8
     passes: int = 3
@@ -61,7 +61,7 @@ class Limits:
     production_minutes: int = 1_000_000
     own_members: int = 32
     own_bytes: int = 16_384
-    overlay_png_px: int = 268_435_456
+    overlay_png_px: int = 201_326_592
     line_px: int = 1_024
     overlay_safe_areas: int = 64
     title_characters: int = 200

@@ -172,7 +172,7 @@ BREACHES: dict[str, Callable[[], Breach]] = {
         body=job(deliverables=frames(3), alternatives=[PITCH] * 8, rolls=[0, 90, 270], passes=3),
     ),
     "curved_frames_px": lambda: Breach(
-        2 * 3 * 3 * 32 * LIMITS.raster_side_px,  # twice for a usable area
+        2 * 3 * 3 * 32 * LIMITS.raster_side_px,  # twice in a usable area
         "/alternatives",
         path="/v1/orientation",
         body=THREE_CURVED,

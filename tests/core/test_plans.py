@@ -9,11 +9,15 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from benchmarks.worst_joint_job import hostile_job
 from plan_oracle import DEFAULT_ORDER, best_value, every_plan, unbeaten
 from strategies import crowded_jobs, production_jobs
 from tallwide.job import Align, Aspect, Capture, Deliverable, Framing, Grid, Job, Lens, Offset, Point, Raster, Subject
-from tallwide_service.core import joint, orientation, plans, solve
+from tallwide.wire import from_wire
+from tallwide_service.core import joint, orientation, plans, positions, solve
+from tallwide_service.core.allowance import Allowance
 from tallwide_service.core.plans import find_plans, partitions, ways_possible
+from tallwide_service.core.positions import Searches
 from tallwide_service.core.sharing import best_ways
 from tallwide_service.core.standing import PREFER, order_of, standing, worth
 from tallwide_service.errors import CannotBeMet
@@ -342,6 +346,38 @@ def test_nothing_is_proven_of_plans_of_which_a_pass_was_not_searched_to_its_end(
     assert solve(job).certificate.gap > 0
     considered = orientation(job).considered
     assert (considered.proof, considered.complete) == ("none", False)
+
+
+def test_all_searches_of_one_answer_share_an_allowance():
+    """A job that takes 5.6 million looks in one position, in twelve of them."""
+    job = from_wire(Job, hostile_job(2885, 8))
+    grids = [Grid(2, 1 + step, 2, 2) for step in range(3)]
+    job = replace(job, alternatives=tuple(replace(job.capture, label=str(grid.y), grid=grid) for grid in grids))
+    searches = Searches(job, allowance=Allowance(640_000))
+    found = find_plans(job, searches)
+    assert found.proof == "none"
+    # A quarter at most at a time of what is left, then the least that every search may take.
+    assert 640_000 < searches.allowance.taken <= 640_000 + 3 * 12 * 10_000
+
+
+@pytest.mark.parametrize("minimums", [None, "verdict"])
+def test_the_job_as_it_is_given_is_not_searched_twice(monkeypatch, minimums):
+    frames = tuple(Deliverable(f"f{i}", raster=Raster(8 + 5 * i, 30 - 4 * i)) for i in range(4))
+    framing = Framing("shared_point", point=Point(None, None), minimums=minimums)
+    job = Job(Capture(Raster(60, 40)), frames, framing, passes=1)
+    advice = orientation(job)
+    searched = []
+
+    def counted(view, *rest, **options):
+        searched.append(view)
+        return solve(view, *rest, **options)
+
+    monkeypatch.setattr(positions, "solve", counted)
+    assert orientation(job, Searches(job, solve(job))) == advice
+    fewer = len(searched)
+    searched.clear()
+    orientation(job)
+    assert len(searched) == fewer + 1
 
 
 def test_an_alternative_whose_usable_area_is_none_is_skipped_however_many_plans_there_are():

@@ -14,6 +14,7 @@ from tallwide.job import Capture, Deliverable, Extent, Job, Lens, Production, Ra
 from tallwide_service.core import orientation, solve
 from tallwide_service.core.margin import margins
 from tallwide_service.core.plans import find_plans
+from tallwide_service.core.positions import Searches
 from tallwide_service.core.standing import order_of, standing
 from tallwide_service.core.what_would_change import grown, what_would_change
 from tallwide_service.errors import CannotBeMet
@@ -60,7 +61,7 @@ def test_the_order_flips_at_the_factor_that_is_named_and_not_before(job):
     except CannotBeMet:
         return
     first = key(found.drafts[0])
-    change = what_would_change(job, found.drafts, order_of(job), listed=len(found.drafts))
+    change = what_would_change(Searches(job), found.drafts, order_of(job), listed=len(found.drafts))
     for flip, near, far in ((change.stricter, 1 - 1e-6, 1 + 1e-6), (change.looser, 1 + 1e-6, 1 - 1e-6)):
         if flip is None:
             continue
@@ -79,7 +80,7 @@ def test_where_no_flip_is_named_none_is_found(job, factor):
         found = find_plans(job)
     except CannotBeMet:
         return
-    change = what_would_change(job, found.drafts, order_of(job), listed=len(found.drafts))
+    change = what_would_change(Searches(job), found.drafts, order_of(job), listed=len(found.drafts))
     flip = change.stricter if factor > 1 else change.looser
     if flip is not None and (flip.factor < factor if factor > 1 else flip.factor > factor):
         return
@@ -117,7 +118,7 @@ def test_several_passes_stop_paying_where_it_is_said(job, available):
     except CannotBeMet:
         return
     beaten = {place for place, beater in enumerate(found.beaten_by) if beater is not None}
-    change = what_would_change(job, found.drafts, order_of(job), listed=len(found.drafts), beaten=beaten)
+    change = what_would_change(Searches(job), found.drafts, order_of(job), listed=len(found.drafts), beaten=beaten)
     limit = change.changeover
     if limit is None:
         return

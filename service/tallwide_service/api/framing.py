@@ -37,6 +37,7 @@ from tallwide_service.core.allowance import Allowance
 from tallwide_service.core.binding import what_binds
 from tallwide_service.core.extraction import Solution
 from tallwide_service.core.frame_optics import frame_optics, frame_pairs
+from tallwide_service.core.positions import Searches
 from tallwide_service.core.sweep import sweep_steps
 from tallwide_service.errors import CannotBeMet, Fault, SweepLeavesBounds
 from tallwide_service.identity import decision_id
@@ -53,7 +54,7 @@ def extractions_answer(job: Job, identity: str) -> ExtractionsAnswer:
     beside = allowance.beside()
     answer = placed_answer(job, identity, solution)
     if job.framing.arrangement == "shared_point":
-        share = Allowance(beside.left if job.sweep is None else beside.left // 2)
+        share = Allowance(beside.left // (2 if job.sweep is None else 4))
         found = what_binds(job, solution.extractions, share)
         beside.taken += share.taken
         answer = replace(answer, what_binds=found.bindings, what_binds_left_out=found.left_out)
@@ -102,9 +103,10 @@ def margins_answer(job: Job, identity: str) -> MarginsAnswer:
 
 def orientation_answer(job: Job, identity: str) -> OrientationAnswer:
     """Return the plans for a job; its decision is that of the job as given, where it has one."""
-    advice = orientation(job)
+    searches = Searches.beside(job)
+    advice = orientation(job, searches)
     return OrientationAnswer(
-        **named(job, identity, decision_as_given(job)),
+        **named(job, identity, decision_as_given(searches)),
         plans=advice.plans,
         recommended=advice.recommended,
         break_even=advice.break_even,
@@ -117,8 +119,8 @@ def orientation_answer(job: Job, identity: str) -> OrientationAnswer:
 
 def coverage_answer(job: Job, identity: str) -> CoverageAnswer:
     """Return captures by lenses by deliverables; the decision is that of the job as given, where it has one."""
-    rows = coverage(job)
-    return CoverageAnswer(**named(job, identity, decision_as_given(job)), rows=rows)
+    searches = Searches.beside(job)
+    return CoverageAnswer(**named(job, identity, decision_as_given(searches)), rows=coverage(job, searches))
 
 
 def match_answer(job: Job, identity: str) -> MatchAnswer:
@@ -149,12 +151,10 @@ def solved(job: Job, identity: str, solution: Solution) -> dict[str, Any]:
     return named(job, identity, decision_id(job.capture, solution.extractions))
 
 
-def decision_as_given(job: Job) -> str | None:
+def decision_as_given(searches: Searches) -> str | None:
     """Return the identifier of a job's decision; `None` where what it asks for cannot be met as it is given."""
-    try:
-        return decision_id(job.capture, solve(job, explains=False).extractions)
-    except CannotBeMet:
-        return None
+    given = searches.given
+    return None if given is None else decision_id(searches.job.capture, given.extractions)
 
 
 def named(job: Job, identity: str, decision: str | None) -> dict[str, Any]:

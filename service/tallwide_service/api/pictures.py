@@ -16,6 +16,8 @@ from tallwide_service.api.computing import tagged
 from tallwide_service.api.drawing import PDF, PNG, SVG, Drawn, draw_posted, serve_drawn, wanted_type
 from tallwide_service.api.stills import Posted, has_still, job_or_still_body, posted_job_and_still
 from tallwide_service.core import orientation, solve
+from tallwide_service.core.allowance import Allowance
+from tallwide_service.core.positions import Searches
 from tallwide_service.core.safe_areas import named_insets
 from tallwide_service.core.view import view_of
 from tallwide_service.errors import CannotBeMet, Fault
@@ -71,11 +73,13 @@ def _sheet(job: Job, still: Still | None) -> bytes:
     from tallwide_service.render.plate import upright_still  # noqa: PLC0415
     from tallwide_service.render.sheet import sheet_pages  # noqa: PLC0415
 
-    solution = solve(job)
+    allowance = Allowance.of(job)
+    solution = solve(job, allowance)
+    searches = Searches(job, solution, allowance.beside())
     pages = sheet_pages(
         job,
         solution,
-        orientation(job),
+        orientation(job, searches),
         decision_id=decision_id(job.capture, solution.extractions),
         engine_version=VERSION,
         plate=None if still is None else upright_still(job, still),

@@ -14,8 +14,11 @@ from tallwide.job import Job
 MOST_LOOKS = 16_000_000
 # By how much the search for its own frames may pass that where they are few, so that few frames are proven.
 _FEW_FRAMES, _MORE_FOR_FEW = 8, 32_000_000
-# What it may do beside them is what they left of this, or this part of it where that is more.
-_LEAST_BESIDE = 4
+# What it may do beside them is what they left of it up to this much, or this part of it where that is more.
+_MOST_BESIDE, _LEAST_BESIDE = 12_000_000, 4
+# What one search of an answer that cannot know how many it will need may take: such a part of what is left, and always
+# at least such a part of the whole, in which ordinary frames are proven.
+_LARGEST_PART, _LEAST_PART = 4, 64
 
 
 @dataclass(slots=True)
@@ -41,12 +44,23 @@ class Allowance:
 
     def beside(self) -> Allowance:
         """Return what an answer may do beside the job that this was given to."""
-        return Allowance(max(self.left, MOST_LOOKS // _LEAST_BESIDE))
+        return Allowance(max(min(self.left, _MOST_BESIDE), MOST_LOOKS // _LEAST_BESIDE))
 
     def part(self, job: Job, sharing: int) -> Allowance:
         """Return what a job may take: all that comes before its search, and of what is left a part of so many."""
         before = looks_before(job)
         return Allowance(min(before + max(self.left - before, 0) // sharing, self.left))
+
+    def of_one(self, job: Job) -> Allowance:
+        """Return what one job may take of those whose number is not known; what comes before its search is beside it.
+
+        How often that is done is bounded elsewhere.
+        """
+        return Allowance(looks_before(job) + max(self.left // _LARGEST_PART, self.looks // _LEAST_PART))
+
+    def taken_by_one(self, job: Job, own: Allowance) -> None:
+        """Count what the search of one job took of what it was given."""
+        self.taken += max(own.taken - looks_before(job), 0)
 
 
 def looks_before(job: Job) -> int:

@@ -17,6 +17,7 @@ from tallwide_service.core.frame_optics import equivalent_focal
 from tallwide_service.core.optics import edges_mm, image_facts, pixel_mm
 from tallwide_service.core.positions import (
     Position,
+    Searches,
     Take,
     alone,
     carried_framing,
@@ -43,8 +44,8 @@ class Setup:
     outside: CannotBeMet | None
 
 
-def coverage(job: Job) -> tuple[CoverageRow, ...]:
-    """Return the table of captures by lenses by deliverables.
+def coverage(job: Job, searches: Searches | None = None) -> tuple[CoverageRow, ...]:
+    """Return the table of captures by lenses by deliverables; the searches may know the job's own solution.
 
     Raises
     ------
@@ -62,8 +63,9 @@ def coverage(job: Job) -> tuple[CoverageRow, ...]:
     refuse_a_long_search(
         (setup.position.capture for setup in setups), len(job.deliverables), ("/deliverables", "/captures", "/lenses")
     )
+    searches = searches or Searches(job)
     free: dict[object, tuple[Take | CannotBeMet, ...]] = {}
-    return tuple(row for setup in setups for row in _rows(job, setup, free))
+    return tuple(row for setup in setups for row in _rows(searches, setup, free))
 
 
 def _setups(job: Job) -> Iterator[Setup]:
@@ -115,11 +117,13 @@ def mounted(capture: Capture, lens: LensChoice) -> Capture:
     )
 
 
-def _rows(job: Job, setup: Setup, solved: dict[object, tuple[Take | CannotBeMet, ...]]) -> Iterator[CoverageRow]:
+def _rows(
+    searches: Searches, setup: Setup, solved: dict[object, tuple[Take | CannotBeMet, ...]]
+) -> Iterator[CoverageRow]:
     capture = setup.position.capture
-    wanted, largest = _wanted_and_largest(job, setup, solved)
+    wanted, largest = _wanted_and_largest(searches, setup, solved)
     lens, bounds = capture.lens, lens_bounds(capture)
-    for index, deliverable in enumerate(job.deliverables):
+    for index, deliverable in enumerate(searches.job.deliverables):
         whole, inside = wanted[index], largest[index]
         found = whole.extraction if isinstance(whole, Take) else None
         spare = None if found is None else spare_mm(found.protection_rect, capture)
@@ -148,27 +152,29 @@ def _rows(job: Job, setup: Setup, solved: dict[object, tuple[Take | CannotBeMet,
 
 
 def _wanted_and_largest(
-    job: Job, setup: Setup, solved: dict[object, tuple[Take | CannotBeMet, ...]]
+    searches: Searches, setup: Setup, solved: dict[object, tuple[Take | CannotBeMet, ...]]
 ) -> tuple[tuple[Take | CannotBeMet, ...], tuple[Take | CannotBeMet, ...]]:
     """Return the frames that a lens which covers everything would leave, remembered, and those that this one leaves."""
     if setup.outside is not None:
-        nothing = (setup.outside,) * len(job.deliverables)
+        nothing = (setup.outside,) * len(searches.job.deliverables)
         return nothing, nothing
     position = setup.position
     free = replace(position, capture=without_lens_bounds(position.capture))
     bare = free.capture if free.capture.lens is None else replace(free.capture, lens=Lens(), label=None)
     key = bare, free.framing
     if key not in solved:  # a lens that covers everything leaves the same frames of one subject, whatever it is called
-        solved[key] = frames(job, free)
-    return solved[key], solved[key] if free.capture == position.capture else frames(job, position)
+        solved[key] = frames(searches, free)
+    return solved[key], solved[key] if free.capture == position.capture else frames(searches, position)
 
 
-def frames(job: Job, position: Position) -> tuple[Take | CannotBeMet, ...]:
+def frames(searches: Searches, position: Position) -> tuple[Take | CannotBeMet, ...]:
     """Return every deliverable on one setup; on a shared point all of them as a whole, or none."""
+    job = searches.job
     if job.framing.arrangement != "shared_point":
         return alone(job, position, asks_for_cover=False)
     try:
-        return together(job, position, tuple(range(len(job.deliverables))), asks_for_cover=False).takes
+        everything = tuple(range(len(job.deliverables)))
+        return together(searches, position, everything, asks_for_cover=False, explains=True).takes
     except CannotBeMet as error:
         return (error,) * len(job.deliverables)
 

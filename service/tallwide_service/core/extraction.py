@@ -7,6 +7,7 @@ near as the grid allows to the same fraction of the region's box.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -254,6 +255,32 @@ def _place_anywhere(frame: Frame, ground: Ground) -> Placement:
     raise no_frame(frame, ground, most)
 
 
+def is_larger_elsewhere(frame: Frame, ground: Ground, rect: Rect) -> bool:
+    """Whether a frame that was found in a part of a region has a place in all of it where it is larger."""
+    if ground.region.is_plain:
+        free = place_alone(frame, ground).rect
+        return (free.width, free.height) != (rect.width, rect.height)
+    horizontal, vertical = ground.spans(frame)
+    grid, searched = ground.capture.grid, _searched(ground)
+    widths, heights = chain_sides(frame.shape, horizontal.longest(grid.width), vertical.longest(grid.height))
+    first = bisect_right(range(len(widths)), rect.area, key=lambda place: int(widths[place]) * int(heights[place]))
+    for place in range(first, len(widths)):
+        width, height = int(widths[place]), int(heights[place])
+        if not _has_place(frame, searched, width, height):
+            return False
+        if searched is ground or _has_place(frame, ground, width, height):
+            return True
+    return False
+
+
+def _searched(ground: Ground) -> Ground:
+    """Return the places among which a smaller candidate has one wherever a larger one has.
+
+    With places on every pixel a smaller candidate that holds the subject fits inside a larger one that does.
+    """
+    return ground if ground.subject is None else replace(ground, capture=replace(ground.capture, grid=_EVERY_PIXEL))
+
+
 def _sizes(frame: Frame, ground: Ground, most: tuple[int, int]) -> Iterator[tuple[int, int]]:
     """Yield candidate sizes, largest first, from the first that may fit in the region."""
     if ground.region.is_plain:
@@ -264,13 +291,12 @@ def _sizes(frame: Frame, ground: Ground, most: tuple[int, int]) -> Iterator[tupl
     least = 0
     if subject is not None:
         least = int(max(np.searchsorted(widths, subject.width), np.searchsorted(heights, subject.height)))
-    # With places on every pixel a smaller candidate that holds the subject fits inside a larger one
-    # that does, so those that fit are the first that are large enough.
-    every_pixel = ground if subject is None else replace(ground, capture=replace(ground.capture, grid=_EVERY_PIXEL))
+    # So those that fit are the first that are large enough.
+    searched = _searched(ground)
     fits, fails = least - 1, len(widths)
     while fails - fits > 1:
         middle = (fits + fails) // 2
-        if _has_place(frame, every_pixel, int(widths[middle]), int(heights[middle])):
+        if _has_place(frame, searched, int(widths[middle]), int(heights[middle])):
             fits = middle
         else:
             fails = middle

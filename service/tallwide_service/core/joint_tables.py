@@ -183,11 +183,13 @@ def axis_table(
     after = np.concatenate([_grown(side.lengths, side.after) for side in sides])
     first = last = np.zeros(0, dtype=np.int64)
     whole, rests = _leads(sides, step)
-    lead, floors, numbers = _ranked(whole, rests, step)
-    counts = len(floors)
     start, stop = box
-    if point is not None:
+    if point is None:
+        lead, floors, numbers = _ranked(whole, rests, step)
+    else:  # nothing is counted along it
+        lead, floors, numbers = whole // step, np.zeros(1, dtype=np.int64), np.zeros(1, dtype=np.int64)
         first, last = _given(whole, rests, point, step)
+    counts = len(floors)
     is_nested = size_step % step == 0
     return AxisTable(
         step=step,

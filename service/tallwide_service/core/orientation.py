@@ -8,8 +8,8 @@ a raster asks for nothing) and the day has the time and the storage, as far as t
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from fractions import Fraction
 
 from tallwide.answers import (
@@ -26,9 +26,9 @@ from tallwide.answers import (
 )
 from tallwide.job import Job, Rig, Roll, exact
 from tallwide_service.core.cautions import TURNED_CAMERA
-from tallwide_service.core.plans import PASSES, Found, find_plans, listed_places
+from tallwide_service.core.plans import PASSES, Found, Table, find_plans, listed_places
 from tallwide_service.core.position_change import changeover_steps
-from tallwide_service.core.positions import ROLLS, Pass, Take, alone, positions_of, refuse_a_long_search
+from tallwide_service.core.positions import ROLLS, Pass, Searches, Take, refuse_a_long_search
 from tallwide_service.core.production import captures_of
 from tallwide_service.core.readout import readout_effect
 from tallwide_service.core.reasons import day_reasons, in_a_row, passes_in_words, pixels_reason, plan_reasons
@@ -61,8 +61,8 @@ class OrientationAdvice:
     rig: tuple[RigCheck, ...]
 
 
-def orientation(job: Job) -> OrientationAdvice:
-    """Return the plans for a job, best first, and which to take.
+def orientation(job: Job, searches: Searches | None = None) -> OrientationAdvice:
+    """Return the plans for a job, best first, and which to take; the searches may know the job's own solution.
 
     Raises
     ------
@@ -70,7 +70,8 @@ def orientation(job: Job) -> OrientationAdvice:
         If no plan places every deliverable, or there are more plans than are weighed in time.
     """
     _refuse_too_many(job)
-    found = find_plans(job)
+    searches = searches or Searches(job)
+    found = find_plans(job, searches)
     places = listed_places(found.beaten_by, LIMITS.plans_listed)
     drafts = tuple(found.drafts[place] for place in places)
     beaten_by = [_place_in(places, found.beaten_by[place]) for place in places]
@@ -82,7 +83,7 @@ def orientation(job: Job) -> OrientationAdvice:
     left = [place for place in range(len(found.drafts)) if place not in listed]
     everything, is_beaten = (*places, *left), [beater is not None for beater in found.beaten_by]
     change = what_would_change(
-        job,
+        searches,
         tuple(found.drafts[place] for place in everything),
         order_of(job),
         listed=len(drafts),
@@ -91,7 +92,7 @@ def orientation(job: Job) -> OrientationAdvice:
     return OrientationAdvice(
         plans=plans,
         recommended=recommend(job, found, drafts),
-        break_even=break_evens(job),
+        break_even=break_evens(job, found.own),
         cautions=TURNED_CAMERA if job.rig is not None or any(plan.cost.turned_passes for plan in plans) else (),
         what_would_change=change,
         considered=_considered(job, found, len(drafts)),
@@ -130,9 +131,7 @@ def _refuse_too_many(job: Job) -> None:
         at = ("/passes", "/alternatives", "/rolls")
         raise CannotBeMet(detail, tuple(Fault(each, detail, LIMITS.position_sets, sets) for each in at))
     at_rolls = [capture for _, capture in captures_of(job) for _ in dict.fromkeys(job.rolls or ROLLS)]
-    # Those with a usable area are looked through once more, without what the lens covers.
-    again = [capture for capture in at_rolls if capture.usable_area is not None]
-    refuse_a_long_search(at_rolls + again, len(job.deliverables), ("/deliverables", "/alternatives", "/rolls"))
+    refuse_a_long_search(at_rolls, len(job.deliverables), ("/deliverables", "/alternatives", "/rolls"))
 
 
 def _place_in(places: tuple[int, ...], place: int | None) -> int | None:
@@ -275,14 +274,12 @@ def _is_unfit(rig: Rig, one: Pass) -> bool:
     return bool(rig_faults(rig_check(rig, one.position.roll)))
 
 
-def break_evens(job: Job) -> tuple[BreakEven, ...]:
+def break_evens(job: Job, tables: Mapping[Roll, Table]) -> tuple[BreakEven, ...]:
     """Return, for every deliverable alone on the job's own capture, the largest rasters that its crop fills."""
-    own, _ = positions_of(replace(job, alternatives=None))
-    tables = {position.roll: alone(job, position) for position in own}
     return tuple(_break_even(job, index, tables) for index in range(len(job.deliverables)))
 
 
-def _break_even(job: Job, index: int, tables: dict[Roll, tuple[Take | CannotBeMet, ...]]) -> BreakEven:
+def _break_even(job: Job, index: int, tables: Mapping[Roll, Table]) -> BreakEven:
     takes = {roll: take for roll, table in tables.items() if isinstance(take := table[index], Take)}
     sides = {
         "upright": max((take for roll, take in takes.items() if roll in (0, 180)), key=_fill, default=None),

@@ -14,8 +14,8 @@ by a number of steps, not by a clock, so that equal jobs give equal answers.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import combinations, combinations_with_replacement, product
 from typing import Literal, get_args
@@ -24,7 +24,17 @@ import numpy as np
 
 from tallwide.answers import Skipped
 from tallwide.job import Capture, Criterion, Job, Rig, Roll
-from tallwide_service.core.positions import Pass, Position, Refused, Take, alone, have_enough, planned, positions_of
+from tallwide_service.core.positions import (
+    Pass,
+    Position,
+    Refused,
+    Searches,
+    Take,
+    alone,
+    have_enough,
+    planned,
+    positions_of,
+)
 from tallwide_service.core.region import lens_bounds
 from tallwide_service.core.rig import rig_check, rig_faults
 from tallwide_service.core.sharing import Choice, Rank, best_ways
@@ -32,6 +42,7 @@ from tallwide_service.core.standing import Draft, Value, Worth, draft, order_of,
 from tallwide_service.errors import CannotBeMet, Fault, NoneFound
 from tallwide_service.limits import LIMITS
 
+Table = Sequence[Take | CannotBeMet]
 Proof = Literal["exhausted", "bounded", "none"]
 PASSES = 2
 # Measured: a step takes about 0.8 ms; a frame takes one for each 4,096 px of the raster's longer side begun, three
@@ -57,10 +68,12 @@ class Found:
     weighed: int
     possible: int
     proof: Proof
+    # What comes out of the job's own capture at each roll, each deliverable alone.
+    own: Mapping[Roll, Table] = field(default_factory=dict)
 
 
-def find_plans(job: Job) -> Found:
-    """Return the plans of a job.
+def find_plans(job: Job, searches: Searches | None = None) -> Found:
+    """Return the plans of a job; passes that are solved as a whole may share the searches of an answer.
 
     Raises
     ------
@@ -71,17 +84,16 @@ def find_plans(job: Job) -> Found:
     tables = [alone(job, position) for position in positions]
     count = min(job.passes or PASSES, len(job.deliverables))
     if job.framing.arrangement == "shared_point":
-        found = _Together(job, positions, tables, count).find()
+        found = _Together(searches or Searches(job), positions, tables, count).find()
     else:
         found = _find_alone(job, positions, tables, count)
     if not found.drafts:
         raise _no_plan(job, tables, refused, found.proof)
-    return replace(found, skipped=(*_refused(refused), *_skipped(job, positions, tables)))
+    own = {position.roll: table for position, table in zip(positions, tables, strict=True) if position.number == 0}
+    return replace(found, skipped=(*_refused(refused), *_skipped(job, positions, tables)), own=own)
 
 
-def _no_plan(
-    job: Job, tables: Sequence[Sequence[Take | CannotBeMet]], refused: Sequence[Refused], proof: Proof
-) -> CannotBeMet:
+def _no_plan(job: Job, tables: Sequence[Table], refused: Sequence[Refused], proof: Proof) -> CannotBeMet:
     """Return the error for a job that no plan places: what keeps the first deliverable that no position holds."""
     for index in range(len(job.deliverables)):
         column = [table[index] for table in tables]
@@ -103,9 +115,7 @@ def _refused(refused: Sequence[Refused]) -> Iterator[Skipped]:
         yield Skipped(each.label, each.number, each.roll, (), str(each.error))
 
 
-def _skipped(
-    job: Job, positions: Sequence[Position], tables: Sequence[Sequence[Take | CannotBeMet]]
-) -> Iterator[Skipped]:
+def _skipped(job: Job, positions: Sequence[Position], tables: Sequence[Table]) -> Iterator[Skipped]:
     """Yield the positions that cannot hold some deliverables, with the first reason."""
     for position, table in zip(positions, tables, strict=True):
         errors = {index: item for index, item in enumerate(table) if isinstance(item, CannotBeMet)}
@@ -188,9 +198,7 @@ def ways_possible(deliverables: int, positions: int, passes: int, *, repeated: b
     return total
 
 
-def _find_alone(
-    job: Job, positions: Sequence[Position], tables: Sequence[Sequence[Take | CannotBeMet]], passes: int
-) -> Found:
+def _find_alone(job: Job, positions: Sequence[Position], tables: Sequence[Table], passes: int) -> Found:
     drafts = list(_drafts_alone(job, positions, tables, passes))
     order = order_of(job)
     best_first, beaten_by = ranked(drafts, order, job.rig)
@@ -198,9 +206,7 @@ def _find_alone(
     return Found(best_first, beaten_by, (), len(positions), len(positions), possible, possible, "exhausted")
 
 
-def _drafts_alone(
-    job: Job, positions: Sequence[Position], tables: Sequence[Sequence[Take | CannotBeMet]], passes: int
-) -> Iterator[Draft]:
+def _drafts_alone(job: Job, positions: Sequence[Position], tables: Sequence[Table], passes: int) -> Iterator[Draft]:
     """Yield the plans that no other plan of the same positions beats."""
     scale = Scale.of(tables)
     ranks = scale.ranks
@@ -217,7 +223,7 @@ def _drafts_alone(
 
 def _passes(
     positions: Sequence[Position],
-    tables: Sequence[Sequence[Take | CannotBeMet]],
+    tables: Sequence[Table],
     chosen: Sequence[int],
     taken: Sequence[int],
 ) -> tuple[Pass, ...]:
@@ -245,7 +251,7 @@ class Scale:
     ranks: list[list[Rank | None]]
 
     @classmethod
-    def of(cls, tables: Sequence[Sequence[Take | CannotBeMet]], *, alone: bool = True) -> Scale:
+    def of(cls, tables: Sequence[Table], *, alone: bool = True) -> Scale:
         """Return the scale of all takes; not `alone`, of what is known of frames that lie beside others."""
         values = [[_value_in(take, alone=alone) for take in table] for table in tables]
         known = [value for row in values for value in row if value is not None]
@@ -292,11 +298,10 @@ class _Sketch:
 class _Together:
     """The search where frames share a point: what was solved, and how much work is left."""
 
-    def __init__(
-        self, job: Job, positions: Sequence[Position], tables: Sequence[Sequence[Take | CannotBeMet]], passes: int
-    ) -> None:
-        self.job, self.positions, self.tables, self.passes = job, positions, tables, passes
-        self.order = order_of(job)
+    def __init__(self, searches: Searches, positions: Sequence[Position], tables: Sequence[Table], passes: int) -> None:
+        self.searches, self.job = searches, searches.job
+        self.positions, self.tables, self.passes = positions, tables, passes
+        self.order = order_of(self.job)
         self.solved: dict[tuple[int, tuple[int, ...]], Pass | None] = {}
         self.steps_a_frame = [_steps_a_frame(position.capture) for position in positions]
         self.work = LIMITS.orientation_work
@@ -431,7 +436,7 @@ class _Together:
 
     def _planned(self, number: int, indices: tuple[int, ...]) -> Pass | None:
         try:
-            found = planned(self.job, self.positions[number], indices)
+            found = planned(self.searches, self.positions[number], indices)
         except CannotBeMet as error:
             self.is_proven &= not isinstance(error, NoneFound)
             return None

@@ -12,7 +12,19 @@ from fractions import Fraction
 
 from tallwide.answers import Extraction, Margin
 from tallwide.job import Capture, Deliverable, Framing, Job, Roll, exact
-from tallwide_service.core.extraction import Frame, Ground, Placement, describe, frames, ground_of, place_alone, solve
+from tallwide_service.core.allowance import Allowance
+from tallwide_service.core.extraction import (
+    Frame,
+    Ground,
+    Placement,
+    Solution,
+    describe,
+    frames,
+    ground_of,
+    is_larger_elsewhere,
+    place_alone,
+    solve,
+)
 from tallwide_service.core.margin import margin
 from tallwide_service.core.production import captures_of
 from tallwide_service.core.recording import as_recorded
@@ -86,6 +98,51 @@ class Position:
         labels = {each.label for each in chosen}
         nest = tuple(pair for pair in self.framing.nest if labels.issuperset(pair))
         return replace(job, capture=self.capture, deliverables=chosen, framing=replace(self.framing, nest=nest))
+
+
+@dataclass(slots=True)
+class Searches:
+    """The passes of one answer that are solved as a whole: they share an allowance.
+
+    `given` is the solution of the job as it is given, where it is known: it is not sought a second time.
+    """
+
+    job: Job
+    given: Solution | None = None
+    allowance: Allowance = field(default_factory=Allowance)
+
+    @classmethod
+    def beside(cls, job: Job) -> Searches:
+        """Return the searches of an answer that tells the decision of the job as it is given, too, if it can be met."""
+        allowance = Allowance.of(job)
+        try:
+            given: Solution | None = solve(job, allowance, explains=False)
+        except CannotBeMet:
+            given = None
+        return cls(job, given, allowance.beside())
+
+    def solve(self, view: Job, *, explains: bool = False) -> Solution:
+        """Return the extractions of a pass.
+
+        Raises
+        ------
+        CannotBeMet
+            If there are none, which is explained where it is asked for.
+        """
+        if self.given is not None and _is_the_same(view, self.job):
+            return self.given
+        own = self.allowance.of_one(view)
+        try:
+            return solve(view, own, explains=explains)
+        finally:
+            self.allowance.taken_by_one(view, own)
+
+
+def _is_the_same(view: Job, job: Job) -> bool:
+    """Whether two jobs lie alike: minimums that are not held move no frame."""
+    if (view.framing.minimums == "held") != (job.framing.minimums == "held"):
+        return False
+    return view == replace(job, framing=replace(job.framing, minimums=view.framing.minimums))
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,18 +234,22 @@ def carried_framing(job: Job, recorded: Capture) -> Framing:
 def refuse_a_long_search(captures: Iterable[Capture], frames: int, pointers: tuple[str, ...]) -> None:
     """Refuse more frames in curved regions than are looked for in time: each takes as long as its raster is wide.
 
+    In a usable area it takes twice as long: corners are held against every side of it.
+
     Raises
     ------
     CannotBeMet
-        If the longer sides of the rasters, once for each frame, are more than the limit.
+        If the longer sides of the rasters, once or twice for each frame, are more than the limit.
     """
     curved = [each for each in captures if each.usable_area is not None or lens_bounds(each)]
-    together = frames * sum(max(each.raster.width, each.raster.height) for each in curved)
+    together = frames * sum(
+        max(each.raster.width, each.raster.height) * (1 if each.usable_area is None else 2) for each in curved
+    )
     most = LIMITS.curved_frames_px
     if together > most:
         detail = (
             f"{frames} frames to be found in each of {len(curved)} regions with a circle or a usable area are "
-            f"{together:,} px of longer sides; at most {most:,} are looked through"
+            f"{together:,} px of longer sides, twice in a usable area; at most {most:,} are looked through"
         )
         raise CannotBeMet(detail, tuple(Fault(pointer, detail, most, together) for pointer in pointers))
 
@@ -234,11 +295,10 @@ def _placed(
         return at_pointer(error, position.pointer)
     if bare is None:
         return placement, None
-    free = place_alone(frame, bare).rect
-    return placement, (free.width, free.height) == (placement.rect.width, placement.rect.height)
+    return placement, not is_larger_elsewhere(frame, bare, placement.rect)
 
 
-def planned(job: Job, position: Position, indices: tuple[int, ...]) -> Pass:
+def planned(searches: Searches, position: Position, indices: tuple[int, ...]) -> Pass:
     """Return some deliverables as a plan has them come out of a position.
 
     The job's objective decides, as long as every frame reaches its minimum oversampling: where one
@@ -250,11 +310,11 @@ def planned(job: Job, position: Position, indices: tuple[int, ...]) -> Pass:
         If there are no places for them, enough pixels or not.
     """
     judged = replace(position, framing=replace(position.framing, minimums=None))
-    free = together(job, judged, indices, explains=False)
+    free = together(searches, judged, indices)
     if free.has_enough or len(indices) == 1:
         return free
     try:
-        found = holding_minimums(job, position, indices)
+        found = holding_minimums(searches, position, indices)
     except NoneFound:
         return replace(free, is_proven=False)
     except CannotBeMet:
@@ -262,7 +322,9 @@ def planned(job: Job, position: Position, indices: tuple[int, ...]) -> Pass:
     return replace(found, unheld=free.takes, is_proven=free.is_proven and found.is_proven)
 
 
-def holding_minimums(job: Job, position: Position, indices: tuple[int, ...], *, asks_for_cover: bool = True) -> Pass:
+def holding_minimums(
+    searches: Searches, position: Position, indices: tuple[int, ...], *, asks_for_cover: bool = True
+) -> Pass:
     """Return some deliverables as they come out of a position with all their minimum oversamplings held.
 
     Raises
@@ -271,11 +333,16 @@ def holding_minimums(job: Job, position: Position, indices: tuple[int, ...], *, 
         If no places reach them all.
     """
     held = replace(position, framing=replace(position.framing, minimums="held"))
-    return together(job, held, indices, asks_for_cover=asks_for_cover, explains=False)
+    return together(searches, held, indices, asks_for_cover=asks_for_cover)
 
 
 def together(
-    job: Job, position: Position, indices: tuple[int, ...], *, asks_for_cover: bool = True, explains: bool = True
+    searches: Searches,
+    position: Position,
+    indices: tuple[int, ...],
+    *,
+    asks_for_cover: bool = True,
+    explains: bool = False,
 ) -> Pass:
     """Return some deliverables as they come out of a position, solved as a whole.
 
@@ -287,14 +354,14 @@ def together(
     CannotBeMet
         If they do not.
     """
-    view = position.job(job, indices)
+    view = position.job(searches.job, indices)
     try:
-        ground, solution = ground_of(view), solve(view, explains=explains)
+        ground, solution = ground_of(view), searches.solve(view, explains=explains)
     except CannotBeMet as error:
         raise at_pointer(error, position.pointer) from error
     free, is_proven = None, solution.certificate.gap == 0
     if asks_for_cover and lens_bounds(position.capture):
-        uncut = solve(replace(view, capture=without_lens_bounds(position.capture)))
+        uncut = searches.solve(replace(view, capture=without_lens_bounds(position.capture)))
         free, is_proven = uncut.extractions, is_proven and uncut.certificate.gap == 0
     takes = []
     for place, (index, extraction) in enumerate(zip(indices, solution.extractions, strict=True)):
@@ -302,7 +369,7 @@ def together(
         if free is not None:
             mine, theirs = extraction.rect, free[place].rect
             covered = (mine.width, mine.height) == (theirs.width, theirs.height)
-        takes.append(_take(index, job.deliverables[index], extraction, ground, covered))
+        takes.append(_take(index, searches.job.deliverables[index], extraction, ground, covered))
     return Pass(position, tuple(takes), is_proven=is_proven)
 
 

@@ -16,6 +16,7 @@ from tallwide_service.core.optics import edges_mm, pixel_mm
 from tallwide_service.core.positions import (
     Pass,
     Position,
+    Searches,
     Take,
     alone,
     have_enough,
@@ -36,17 +37,18 @@ Order = Sequence[Criterion]
 
 
 def what_would_change(
-    job: Job, drafts: Sequence[Draft], order: Order, *, listed: int, beaten: Collection[int] = ()
+    searches: Searches, drafts: Sequence[Draft], order: Order, *, listed: int, beaten: Collection[int] = ()
 ) -> WhatWouldChange:
     """Return what would change the decision; of all plans, in order, only the first `listed` are named.
 
     `beaten` are the places of plans that another beats: no change is sought for them.
     """
+    job = searches.job
     return WhatWouldChange(
         stricter=flip(job, drafts, order, listed=listed, stricter=True),
         looser=flip(job, drafts, order, listed=listed, stricter=False),
         changeover=changeover_limit(job, drafts, order, listed=listed, beaten=beaten),
-        mends=tuple(mends(job, drafts[:listed], beaten)),
+        mends=tuple(mends(searches, drafts[:listed], beaten)),
     )
 
 
@@ -214,13 +216,13 @@ def _turning_points(production: Production, one: Draft, other: Draft) -> Iterato
         yield rolling * (len(other.passes) - len(one.passes)) / changes
 
 
-def mends(job: Job, drafts: Sequence[Draft], beaten: Collection[int] = ()) -> Iterator[Mend]:
+def mends(searches: Searches, drafts: Sequence[Draft], beaten: Collection[int] = ()) -> Iterator[Mend]:
     """Yield the smallest change of lens or mode that gives the first plans that lack pixels enough of them."""
     short = [place for place, plan in enumerate(drafts) if plan.value.reach < 1 and place not in beaten]
     for place in short[:PLANS_MENDED]:
         for number, one in enumerate(drafts[place].passes):
             if not one.has_enough:
-                yield _mend(_Trial(job, one), place, number)
+                yield _mend(_Trial(searches, one), place, number)
 
 
 def _mend(trial: _Trial, place: int, number: int) -> Mend:
@@ -262,7 +264,7 @@ def _lens_mend(trial: _Trial, takes: Sequence[Take], place: int, number: int, wh
 class _Trial:
     """A pass that is tried with another capture."""
 
-    job: Job
+    searches: Searches
     one: Pass
 
     @property
@@ -271,7 +273,7 @@ class _Trial:
 
     @property
     def is_too_long(self) -> bool:
-        shared = self.job.framing.arrangement == "shared_point"
+        shared = self.searches.job.framing.arrangement == "shared_point"
         return shared and len(self.one.takes) > MOST_FRAMES_MENDED
 
     def takes(self, capture: Capture) -> tuple[Take, ...] | None:
@@ -280,15 +282,16 @@ class _Trial:
         Frames on one point hold their minimums: a plan does where they can be reached.
         """
         position = replace(self.position, capture=capture)
-        if self.job.framing.arrangement == "shared_point":
+        job = self.searches.job
+        if job.framing.arrangement == "shared_point":
             try:
                 indices = tuple(take.index for take in self.one.takes)
-                return holding_minimums(self.job, position, indices, asks_for_cover=False).takes
+                return holding_minimums(self.searches, position, indices, asks_for_cover=False).takes
             except CannotBeMet:
                 return None
         # Deliverables without a raster ask for nothing.
         asked = tuple(take.deliverable for take in self.one.takes if take.reach is not None)
-        found = alone(replace(self.job, deliverables=asked), position)
+        found = alone(replace(job, deliverables=asked), position, asks_for_cover=False)
         takes = tuple(item for item in found if isinstance(item, Take))
         return takes if len(takes) == len(asked) else None
 
