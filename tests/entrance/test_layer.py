@@ -7,12 +7,13 @@ import json
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
+from types import SimpleNamespace
 
 import pytest
 
 from entrance.conftest import ask
 from tallwide_service import create_app
-from tallwide_service.api.entrance import layer
+from tallwide_service.api.entrance import layer, tokens
 from tallwide_service.api.entrance.names import Routes, trace_id
 from tallwide_service.api.entrance.usual import MOST_KINDS, SLOW_S, kind_of
 from tallwide_service.api.problems import Problem
@@ -428,6 +429,40 @@ def test_nothing_else_does(entrance, shown):
     assert (got.status, got.problem["type"]) == (401, "/problems/no-token")
     assert got.header("WWW-Authenticate").startswith('Bearer realm="tallwide"')
     assert not any(token in got.body.decode() for token in TOKENS)
+
+
+@pytest.mark.parametrize("shown", [TOKENS[0], TOKENS[1], "", "x", TOKENS[0][:-1], "x" * 5_000, "\u00e9"])
+def test_every_token_is_compared_whatever_is_shown_as_digests_of_one_length(entrance, monkeypatch, shown):
+    compared = []
+
+    def compare_digest(one: bytes, other: bytes) -> bool:
+        compared.append((len(one), len(other)))
+        return one == other
+
+    app = entrance(tokens=TOKENS)
+    monkeypatch.setattr(tokens, "hmac", SimpleNamespace(compare_digest=compare_digest))
+    assert (ask(app, HTTP_AUTHORIZATION=f"Bearer {shown}").status == 200) is (shown in TOKENS)
+    assert compared == [(32, 32)] * len(TOKENS)
+
+
+@pytest.mark.parametrize("shown", [*TOKENS, "a-token-with-a-slip-of-a-key"])
+def test_a_token_is_never_logged_counted_or_told_right_or_wrong(entrance, capfd, caplog, shown):
+    caplog.set_level(0)
+    app = entrance(failing if shown in TOKENS else lambda _: b"done", log=True, tokens=TOKENS)
+    answer = ask(app, HTTP_AUTHORIZATION=f"Bearer {shown}")
+    app.journal.count()
+    app.journal.write()
+    written = capfd.readouterr()
+    told = [
+        written.out,
+        written.err,
+        caplog.text,
+        app.metrics.text().decode(),
+        answer.body.decode(),
+        str(answer.headers),
+    ]
+    assert '"status":' in written.err
+    assert not any(token in text for token in (shown, *TOKENS) for text in told)
 
 
 @pytest.mark.parametrize(
