@@ -401,6 +401,14 @@ def test_every_bound_has_a_breach():
     assert set(as_document()) == BREACHES.keys() | NOT_REFUSED | OF_FILES | OF_BATCHES
 
 
+def test_the_contract_says_every_bound(client):
+    document = client.get("/openapi.json").json
+    answer = document["paths"]["/v1/limits"]["get"]["responses"]["200"]["content"]["application/json"]["schema"]
+    said = {name: schema["examples"][0] for name, schema in answer["properties"].items() if name != "members"}
+    assert said == as_document()
+    assert client.get("/v1/limits").json.items() >= said.items()
+
+
 @pytest.mark.parametrize("name", BREACHES)
 def test_a_breach_is_refused_with_the_field_the_bound_and_the_value(client, name):
     breach, limit = BREACHES[name](), as_document()[name]

@@ -17,9 +17,10 @@ from tallwide_service.limits import as_document
 blueprint = Blueprint("operations", __name__, description="Whether the service is well, what it is, what it bounds.")
 
 
-def plain_answer(description: str) -> dict[str, Any]:
+def plain_answer(description: str, schema: dict[str, Any] | None = None) -> dict[str, Any]:
     """Return the 200 response of a small JSON object."""
-    return {"200": {"description": description, "content": {JSON_TYPE: {"schema": {"type": "object"}}}}}
+    content = {JSON_TYPE: {"schema": schema or {"type": "object"}}}
+    return {"200": {"description": description, "content": content}}
 
 
 @blueprint.route("/livez", methods=["GET"])
@@ -59,10 +60,24 @@ def version() -> Response:
 
 
 BOUNDS = "Bounds by name; under `members` those of each member of a job by its pointer, `*` being any place of a list."
+# No constants: a client made from the contract of one version asks another one, too.
+BOUNDS_SCHEMA = {
+    "type": "object",
+    "properties": {
+        **{
+            name: {"type": "integer", "description": f"{bound} in this version.", "examples": [bound]}
+            for name, bound in as_document().items()
+        },
+        "members": {"type": "object", "additionalProperties": {"type": "object"}},
+    },
+    "required": [*as_document(), "members"],
+}
 
 
 @blueprint.route("/v1/limits", methods=["GET"])
-@blueprint.doc(operationId="limits", summary="Every bound of the service", responses=plain_answer(BOUNDS))
+@blueprint.doc(
+    operationId="limits", summary="Every bound of the service", responses=plain_answer(BOUNDS, BOUNDS_SCHEMA)
+)
 def limits() -> Response:
     """Return every bound by name, and those of the members of a job by pointer."""
     return json_response({**as_document(), "members": member_bounds()})
