@@ -313,6 +313,8 @@ class Client:
             the reader has given.
         ProblemError
             If the service refuses the table as a whole.
+        ImportError
+            If pyarrow is not there.
 
         Examples
         --------
@@ -322,7 +324,10 @@ class Client:
         >>> answers.read_all().select(["id", "enough", "spare_x_px"]).to_pylist()
         [{'id': 'a', 'enough': True, 'spare_x_px': 136}, {'id': 'b', 'enough': False, 'spare_x_px': -676}]
         """
-        import pyarrow as pa  # noqa: PLC0415 - an extra
+        try:
+            import pyarrow as pa  # noqa: PLC0415 - an extra
+        except ImportError as error:
+            raise ImportError("tables of clips need pyarrow: pip install 'tallwide[arrow]'") from error
 
         parts = answered_clips(self._transport, table, wanted(deliverables, framing), columns or {}, answered)
         return pa.RecordBatchReader.from_batches(next(parts), parts)

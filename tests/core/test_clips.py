@@ -145,7 +145,7 @@ def unlike_tables(draw, largest_px: int):
         "protection_each_side": each(st.sampled_from((float("nan"), 0, 0.05, 0.1, 0.333)), np.float64),
     }
     for name in ("x", "y", "width", "height"):
-        columns[f"grid_{name}_px"] = each(st.integers(1, 4), np.int32)
+        columns[f"grid_{name}_px"] = each(grid_steps, np.int32)
     factor = draw(st.sampled_from((0, 1, 2)))
     if factor:
         columns["photosites_width"] = np.minimum(wide * factor, 65_535).astype(np.int32)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import pickle
+import re
 import socket
+import sys
 
 import pyarrow as pa
 import pytest
@@ -90,6 +92,12 @@ def test_columns_of_other_names_are_named():
 def test_clips_are_numbered_on_from_those_that_came_before():
     rest = Client().clips(TABLE.slice(20), *ASKED, answered=20).read_all()
     assert rest.equals(WHOLE.slice(20 * 3))
+
+
+def test_without_pyarrow_the_client_says_what_to_install(monkeypatch):
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    with pytest.raises(ImportError, match=re.escape("pip install 'tallwide[arrow]'")):
+        Client().clips({"raster_width_px": [3840], "raster_height_px": [2160]}, *ASKED)
 
 
 def test_an_empty_table_has_an_empty_answer():
