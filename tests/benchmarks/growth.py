@@ -179,18 +179,18 @@ class Scale:
 
 
 def _chart(chart: Chart, left: float, top: float) -> Iterator[str]:
-    sizes = sorted({size for curve in chart.curves for size in curve.sizes})
+    sizes = [size for curve in chart.curves for size in curve.sizes]
     values = [value for curve in chart.curves for value in curve.values]
     first, last = math.floor(math.log10(min(values))), math.ceil(math.log10(max(values)))
     floor, begin = top + TOP + HIGH, left + LEFT
-    across = Scale(sizes[0], sizes[-1], begin + 8, begin + PLOT - 8)
+    across = Scale(min(sizes), max(sizes), begin + 8, begin + PLOT - 8)
     up = Scale(10.0**first, 10.0 ** max(last, first + 1), floor, top + TOP)
     yield f'<g><text class="name" x="{left}" y="{top + 22}">{escape(chart.title)}</text>'
     for power in range(first, max(last, first + 1) + 1):
         y = up.at(10.0**power)
         yield f'<path class="rule" d="M{begin} {y:.1f}H{begin + PLOT}"/>'
         yield _small(begin - 6, y + 4, chart.value_words(10.0**power), "end")
-    for size in sizes:
+    for size in max((curve.sizes for curve in chart.curves), key=len):
         x = across.at(size)
         yield f'<path class="edge" d="M{x:.1f} {floor}v4"/>'
         yield _small(x, floor + 17, chart.size_words(size), "middle")

@@ -109,7 +109,7 @@ def by_deliverables(port: int) -> Chart:
 
 def by_raster(port: int) -> Chart:
     """Return what a job of four deliverables costs by its raster, each as far as its limit allows."""
-    shared_px = [side for side in SIDES_PX if side <= LIMITS.shared_point_side_px]
+    shared_px = [*(side for side in SIDES_PX if side < LIMITS.shared_point_side_px), LIMITS.shared_point_side_px]
     drawn_px = [side for side in SIDES_PX if side * (side * 45 // 64) <= LIMITS.overlay_png_px]
     curves = (
         measured("solver, on their own", SIDES_PX, lambda side: solving(4, side, "independent")),
