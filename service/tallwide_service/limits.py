@@ -52,7 +52,7 @@ class Limits:
     rig_entries: int = 32
     grid_step_px: int = 256
     sweep_steps: int = 201
-    sweep_frames: int = 256
+    sweep_frames: int = 224
     pointer_characters: int = 200
     alternatives: int = 8
     passes: int = 3

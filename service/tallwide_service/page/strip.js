@@ -4,7 +4,7 @@ import { chooseIn, element, listOf, made, tableOf } from "./dom.js";
 import { read, uprightSize, write } from "./job.js";
 import { colourOf, dashesOf, keyOf, sharedPoint, typeScale } from "./picture.js";
 
-const MOST_FRAMES = 256; // the service's bound on steps times frames
+const MOST_FRAMES = 224; // the service's bound on steps times frames
 const STEPS = 33;
 const PAD = 12; // half the slider's thumb, so that chart and slider stand over each other
 
