@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import io
 
+import claims
 import numpy as np
-from measure import Row, in_turn, timed
+from measure import Claim, Row, in_turn, timed
 from PIL import Image
 from skimage import data
 
@@ -40,39 +41,32 @@ def rows(rounds: int) -> list[Row]:
         *(lambda options=options: timed(lambda: saved(still, "PNG", **options)) for options in FASTEST),
     )
     best = min(theirs)
-    size = f"{RASTER.width:,} x {RASTER.height:,}"
     return [
         Row(
-            part=f"overlay burned into a JPEG, {size}",
+            claim=claims.BURN_JPEG,
             measured=f"{ours * 1e3:.0f} ms",
             peer=f"decoded and encoded by Pillow {bare * 1e3:.0f} ms",
             value=ours / bare,
-            bound=1.1,
-            way="at most",
         ),
         Row(
-            part=f"still as PNG, {size}",
+            claim=claims.BURN_PNG,
             measured=f"{own * 1e3:.0f} ms",
             peer=f"Pillow's fastest {best * 1e3:.0f} ms",
             value=best / own,
-            bound=2.5,
-            way="at least",
         ),
-        size_row("size of a still as PNG, with noise", still, 1.1),
-        size_row("size of a still as PNG, without noise", enlarged(), 1.4),
+        size_row(claims.BURN_PNG_SIZE, still),
+        size_row(claims.BURN_PNG_SIZE_SMOOTH, enlarged()),
     ]
 
 
-def size_row(part: str, still: Image.Image, bound: float) -> Row:
+def size_row(claim: Claim, still: Image.Image) -> Row:
     """Return how large a still is beside the smallest of the fast ones."""
     own, theirs = len(still_png(still)), min(len(saved(still, "PNG", **options)) for options in FASTEST)
     return Row(
-        part=part,
+        claim=claim,
         measured=f"{own / 1e6:.1f} MB",
         peer=f"Pillow's smallest of those {theirs / 1e6:.1f} MB",
         value=own / theirs,
-        bound=bound,
-        way="at most",
     )
 
 

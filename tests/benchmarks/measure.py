@@ -13,34 +13,46 @@ from typing import Literal
 
 
 @dataclass(frozen=True)
-class Row:
-    """One line of the table: what was measured, against what, and what it is held to.
+class Claim:
+    """What a figure is held to: a ratio to its peer, or a figure of its own where there is a unit.
 
-    `value` is what the bound is on: a ratio to the peer, or a figure of its own.
+    `aim` is what was asked for and is not reached yet.
     """
 
     part: str
+    way: Literal["at most", "at least"]
+    bound: float
+    unit: str = ""
+    aim: float | None = None
+    in_readme: bool = True
+
+    @property
+    def held_to(self) -> str:
+        """The bound in words."""
+        words = f"{self.way} {self.bound:g}{self.unit}"
+        return words if self.aim is None else f"{words}, aim {self.aim:g}{self.unit}"
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of the table: what was measured, against what, for which claim; `value` is what the bound is on."""
+
+    claim: Claim
     measured: str
     peer: str
     value: float
-    bound: float
-    way: Literal["at most", "at least"]
-    unit: str = ""
-    aim: float | None = None
 
     def is_met(self, slack: float = 1.0) -> bool:
         """Whether the bound holds, loosened by a factor."""
-        if self.way == "at most":
-            return self.value <= self.bound * slack
-        return self.value >= self.bound / slack
+        if self.claim.way == "at most":
+            return self.value <= self.claim.bound * slack
+        return self.value >= self.claim.bound / slack
 
     def cells(self, slack: float) -> tuple[str, ...]:
         """Return the row as text."""
-        held_to = f"{self.way} {self.bound:g}{self.unit}"
-        if self.aim is not None:
-            held_to += f", aim {self.aim:g}{self.unit}"
+        value = f"{self.value:.3g}{self.claim.unit}"
         verdict = "met" if self.is_met(slack) else "MISSED"
-        return self.part, self.measured, self.peer, f"{self.value:.3g}{self.unit}", held_to, verdict
+        return self.claim.part, self.measured, self.peer, value, self.claim.held_to, verdict
 
 
 def retried(tries: int, part: Callable[[], Sequence[Row]], slack: float) -> list[Row]:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import io
 
+import claims
 import numpy as np
-from measure import Row, in_turn, timed
+from measure import Claim, Row, in_turn, timed
 from PIL import Image, ImageDraw
 
 from tallwide.job import Aspect, Capture, Deliverable, Job, Raster
@@ -25,12 +26,15 @@ def rows(rounds: int) -> list[Row]:
     """Return time and size of four labelled frames on two rasters."""
     return [
         row
-        for raster, bound in ((Raster(4448, 3096), 3.0), (Raster(8192, 4320), 5.0))
-        for row in compared(raster, rounds, bound)
+        for raster, *claimed in (
+            (Raster(4448, 3096), claims.PNG_4K, claims.PNG_4K_SIZE),
+            (Raster(8192, 4320), claims.PNG_8K, claims.PNG_8K_SIZE),
+        )
+        for row in compared(raster, rounds, *claimed)
     ]
 
 
-def compared(raster: Raster, rounds: int, bound: float) -> list[Row]:
+def compared(raster: Raster, rounds: int, quicker: Claim, smaller: Claim) -> list[Row]:
     """Return the rows of one raster."""
     scene = scene_on(raster)
     ours, theirs = png(scene), by_pillow(scene, DEFAULT_LEVEL)
@@ -43,18 +47,15 @@ def compared(raster: Raster, rounds: int, bound: float) -> list[Row]:
         lambda: timed(lambda: by_pillow(scene, FASTEST_LEVEL)),
     )
     size, peer_size = len(ours) / 1e3, len(theirs) / 1e3
-    part = f"overlay PNG, 4 labelled frames, {raster.width:,} x {raster.height:,}"
     at_fastest = f"{fastest * 1e3:.1f} ms at level 1 ({fastest / own:.1f} times)"
     return [
         Row(
-            part,
+            quicker,
             f"{own * 1e3:.1f} ms",
             f"Pillow P {default * 1e3:.1f} ms, {at_fastest}",
             default / own,
-            bound,
-            "at least",
         ),
-        Row(f"{part}, size", f"{size:.1f} kB", f"Pillow P {peer_size:.1f} kB", size / peer_size, 1.0, "at most"),
+        Row(smaller, f"{size:.1f} kB", f"Pillow P {peer_size:.1f} kB", size / peer_size),
     ]
 
 

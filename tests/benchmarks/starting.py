@@ -10,7 +10,8 @@ import tempfile
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from measure import Row, in_turn, timed
+import claims
+from measure import Claim, Row, in_turn, timed
 
 # Imports everything that the service loads and that is not its own, in the same order.
 LOADED = """
@@ -40,26 +41,24 @@ def rows(rounds: int) -> list[Row]:
         names = subprocess.run([*python, LOADED], check=True, capture_output=True, text=True).stdout
         libraries.write_text(IMPORT_ALL.format(names=json.loads(names)), encoding="utf-8")
         return [
-            beside("tallwide --version", version, "bare Python", [*python, "pass"], 2.5, rounds),
-            beside("import tallwide", [*python, "import tallwide"], *requests, 1.15, rounds),
-            beside("from tallwide import Client", [*python, "from tallwide import Client"], *requests, 2.0, rounds),
+            beside(claims.START_VERSION, version, "bare Python", [*python, "pass"], rounds),
+            beside(claims.START_SDK, [*python, "import tallwide"], *requests, rounds),
+            beside(claims.START_CLIENT, [*python, "from tallwide import Client"], *requests, rounds),
             beside(
-                *("the service's application", [*python, "import tallwide_service.api.app"]),
-                *("its libraries", [sys.executable, str(libraries)], 1.15, rounds),
+                *(claims.START_SERVICE, [*python, "import tallwide_service.api.app"]),
+                *("its libraries", [sys.executable, str(libraries)], rounds),
             ),
         ]
 
 
-def beside(part: str, command: Sequence[str], peer: str, peer_command: Sequence[str], bound: float, rounds: int) -> Row:
+def beside(claim: Claim, command: Sequence[str], peer: str, peer_command: Sequence[str], rounds: int) -> Row:
     """Return the row of one start beside another."""
     seconds, peer_seconds = in_turn(rounds, run(command), run(peer_command))
     return Row(
-        part=f"start: {part}",
+        claim=claim,
         measured=f"{seconds * 1e3:.0f} ms",
         peer=f"{peer} {peer_seconds * 1e3:.0f} ms",
         value=seconds / peer_seconds,
-        bound=bound,
-        way="at most",
     )
 
 
