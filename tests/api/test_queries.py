@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from tallwide_service import create_app
+from tallwide_service.api.app import contract
 from tallwide_service.api.documented import EXAMPLE_QUERY_JOB, packed
 
-PATHS = create_app().extensions["tallwide-openapi"]["paths"]
+PATHS = contract()["paths"]
 JOB = packed(EXAMPLE_QUERY_JOB)
 
 

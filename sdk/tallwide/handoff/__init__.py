@@ -7,21 +7,11 @@ of its own, standard library only, so that a farm can write documents from a sav
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any
+from importlib import import_module
+from typing import Any, Literal
 
 from tallwide.decision import Decision
 from tallwide.forms import FORMS, MEDIA_TYPES
-from tallwide.handoff import (
-    csv_table,
-    ffmpeg,
-    framing_decision_list,
-    framing_decision_list_reader,
-    iiif,
-    image_regions,
-    media_fragments,
-    openexr,
-    timeline_transform,
-)
 from tallwide.handoff.document import Document, Form, HandoffAnswer, Loss
 from tallwide.handoff.reading import (
     FormFault,
@@ -34,22 +24,32 @@ from tallwide.handoff.reading import (
 )
 from tallwide.job import Handoff
 
+
+def _loaded_by_call(module: str, function: Literal["write", "read"]) -> Callable[..., Any]:
+    """Return a function of a form's module, which loads when it is first called."""
+
+    def call(*arguments: Any) -> Any:
+        return getattr(import_module(f"tallwide.handoff.{module}"), function)(*arguments)
+
+    return call
+
+
 WRITERS: Mapping[str, Callable[[Decision, Handoff], Document]] = {
-    "framing-decision-list": framing_decision_list.write,
-    "image-regions": image_regions.write,
-    "iiif": iiif.write,
-    "media-fragments": media_fragments.write,
-    "ffmpeg": ffmpeg.write,
-    "openexr": openexr.write,
-    "timeline-transform": timeline_transform.write,
-    "csv": csv_table.write,
+    "framing-decision-list": _loaded_by_call("framing_decision_list", "write"),
+    "image-regions": _loaded_by_call("image_regions", "write"),
+    "iiif": _loaded_by_call("iiif", "write"),
+    "media-fragments": _loaded_by_call("media_fragments", "write"),
+    "ffmpeg": _loaded_by_call("ffmpeg", "write"),
+    "openexr": _loaded_by_call("openexr", "write"),
+    "timeline-transform": _loaded_by_call("timeline_transform", "write"),
+    "csv": _loaded_by_call("csv_table", "write"),
 }
 READERS: Mapping[str, Callable[[Any, ReadOptions], FormReading]] = {
-    "framing-decision-list": framing_decision_list_reader.read,
-    "image-regions": image_regions.read,
-    "iiif": iiif.read,
-    "media-fragments": media_fragments.read,
-    "csv": csv_table.read,
+    "framing-decision-list": _loaded_by_call("framing_decision_list_reader", "read"),
+    "image-regions": _loaded_by_call("image_regions", "read"),
+    "iiif": _loaded_by_call("iiif", "read"),
+    "media-fragments": _loaded_by_call("media_fragments", "read"),
+    "csv": _loaded_by_call("csv_table", "read"),
 }
 
 

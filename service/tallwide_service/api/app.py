@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from functools import cache
 from typing import Any, get_args
 
 from flask import Flask, Response
@@ -47,6 +48,7 @@ from tallwide_service.api.schemas import (
 )
 from tallwide_service.settings import Settings, read_settings
 
+ENDPOINTS = (framing, placing, pictures, handing_over, batch, operations)
 ANSWERS = (
     ExtractionsAnswer,
     MarginsAnswer,
@@ -115,23 +117,18 @@ def create_app(settings: Settings | None = None, *, is_bounded: bool = True) -> 
     app = Flask("tallwide_service", static_folder=None)
     # A path with a stroke too many is a 404, not a redirect to whatever host the caller named.
     app.url_map.merge_slashes = False
-    app.config.update(
-        API_TITLE="tallwide",
-        API_VERSION=VERSION,
-        OPENAPI_VERSION="3.1.1",
-        PROPAGATE_EXCEPTIONS=False,
-    )
-    api = _api(app)
+    app.config["PROPAGATE_EXCEPTIONS"] = False
+    for module in ENDPOINTS:
+        app.register_blueprint(module.blueprint)
     problems.register(app)
-    document = _as_served(api.spec.to_dict())
-    app.add_url_rule("/openapi.json", "openapi", lambda: json_response(document))
+    document = cache(contract)
+    app.add_url_rule("/openapi.json", "openapi", lambda: json_response(document()))
     # Relative, so that a proxy may serve the service under any path and any name.
     app.add_url_rule("/docs", "docs", lambda: Response(status=308, headers={"Location": "docs/"}))
     docs = get_swaggerui_blueprint("/docs", "../openapi.json", config={"app_name": "tallwide", "validatorUrl": None})
     docs.after_request(_with_docs_policy)
     app.register_blueprint(docs)
     app.register_blueprint(page.blueprint)
-    app.extensions["tallwide-openapi"] = document
     routes = Routes(str(rule) for rule in app.url_map.iter_rules())
     entrance = Entrance(QuickLane(app.wsgi_app), settings, routes, is_bounded=is_bounded)
     app.extensions["tallwide-entrance"] = entrance
@@ -141,7 +138,14 @@ def create_app(settings: Settings | None = None, *, is_bounded: bool = True) -> 
     return app
 
 
-def _api(app: Flask) -> Api:
+def contract() -> dict[str, Any]:
+    """Return the OpenAPI document, of an app that serves nothing: making it takes as long as the rest of a start."""
+    app = Flask("tallwide_service", static_folder=None)
+    app.config.update(API_TITLE="tallwide", API_VERSION=VERSION, OPENAPI_VERSION="3.1.1")
+    return _as_served(_described(app))
+
+
+def _described(app: Flask) -> dict[str, Any]:
     api = Api(app, spec_kwargs={"info": _info(), "servers": [{"url": "."}]})
     api.register_field(Whole, "integer", None)
     api.register_field(Number, "number", None)
@@ -165,9 +169,9 @@ def _api(app: Flask) -> Api:
     # A view is its bare name; apispec knows a nested field as an object only.
     picture = api.spec.components.schemas["Job"]["properties"]["picture"]
     picture["anyOf"] = [{"type": "string", "enum": list(get_args(View))}, {"$ref": picture.pop("$ref")}]
-    for module in (framing, placing, pictures, handing_over, batch, operations):
+    for module in ENDPOINTS:
         api.register_blueprint(module.blueprint)
-    return api
+    return dict(api.spec.to_dict())
 
 
 def _as_served(document: dict[str, Any]) -> dict[str, Any]:

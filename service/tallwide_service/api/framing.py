@@ -34,11 +34,9 @@ from tallwide_service.api.problems import Problem
 from tallwide_service.api.tables import VIEW_PARAMETER, or_table, with_table
 from tallwide_service.core import coverage, margins, match_cameras, orientation, solve
 from tallwide_service.core.allowance import Allowance
-from tallwide_service.core.binding import what_binds
 from tallwide_service.core.extraction import Solution
 from tallwide_service.core.frame_optics import frame_optics, frame_pairs
 from tallwide_service.core.positions import Searches
-from tallwide_service.core.sweep import sweep_steps
 from tallwide_service.errors import CannotBeMet, Fault, SweepLeavesBounds
 from tallwide_service.identity import decision_id
 from tallwide_service.limits import LIMITS
@@ -54,11 +52,15 @@ def extractions_answer(job: Job, identity: str) -> ExtractionsAnswer:
     beside = allowance.beside()
     answer = placed_answer(job, identity, solution)
     if job.framing.arrangement == "shared_point":
+        from tallwide_service.core.binding import what_binds  # noqa: PLC0415 - loads the search of joint frames
+
         share = Allowance(beside.left // (2 if job.sweep is None else 4))
         found = what_binds(job, solution.extractions, share)
         beside.taken += share.taken
         answer = replace(answer, what_binds=found.bindings, what_binds_left_out=found.left_out)
     if job.sweep is not None:
+        from tallwide_service.core.sweep import sweep_steps  # noqa: PLC0415
+
         answer = replace(answer, sweep=sweep_steps(job, job.sweep, job_of_step, beside))
     return answer
 

@@ -7,12 +7,12 @@ import json
 import sys
 from pathlib import Path
 
-from tallwide_service.api.app import create_app
+from tallwide_service.api.app import contract
 
 
 def document() -> str:
     """Return the document as text, the same bytes for the same service."""
-    return json.dumps(create_app().extensions["tallwide-openapi"], indent=1, ensure_ascii=False) + "\n"
+    return json.dumps(contract(), indent=1, ensure_ascii=False) + "\n"
 
 
 def main() -> None:

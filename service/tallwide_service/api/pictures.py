@@ -23,7 +23,6 @@ from tallwide_service.core.view import view_of
 from tallwide_service.errors import CannotBeMet, Fault
 from tallwide_service.identity import answer_id, decision_id
 from tallwide_service.limits import LIMITS
-from tallwide_service.render import overlay_scene, png, svg
 
 if TYPE_CHECKING:
     from tallwide_service.render.still import Still
@@ -33,6 +32,8 @@ blueprint = Blueprint("pictures", __name__, description="What the crew sees, and
 
 def overlay(job: Job, media_type: str) -> bytes:
     """Return the overlay of a job in one media type."""
+    from tallwide_service.render import overlay_scene, png, svg  # noqa: PLC0415 - drawing loads with the first picture
+
     refuse_many_safe_areas(job)
     scene = overlay_scene(job, solve(job).extractions)
     if media_type == SVG:
