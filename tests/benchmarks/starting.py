@@ -1,4 +1,7 @@
-"""How long it takes to start: the command, the SDK, the service; each beside what it cannot do without."""
+"""How long it takes to start: the command, the SDK, the service; each beside what it cannot do without.
+
+python tests/benchmarks/starting.py   processor time of each part of the service's start
+"""
 
 from __future__ import annotations
 
@@ -29,6 +32,28 @@ for name in {names}:
     except ImportError:
         pass
 """
+# What a start is made of, in an order in which no part loads another.
+PARTS = {
+    "vocabulary": ("tallwide.job", "tallwide.answers"),
+    "wire, limits, check, compare": ("tallwide.wire", "tallwide_service.limits", "tallwide.check", "tallwide.compare"),
+    "core": ("tallwide_service.core", "tallwide_service.core.safe_areas", "tallwide_service.core.reading"),
+    "schemas, readers, endpoints": ("tallwide_service.api.app",),
+}
+START_IN_PARTS = """
+import importlib, time
+from pathlib import Path
+
+def part(name, load):
+    began = time.process_time()
+    load()
+    print(f"{{(time.process_time() - began) * 1e3:6.0f}} ms  {{name}}")
+
+part("libraries", lambda: exec(Path({libraries!r}).read_text()))
+for name, modules in {parts}.items():
+    part(name, lambda: [importlib.import_module(module) for module in modules])
+from tallwide_service import create_app
+part("create_app()", create_app)
+"""
 
 
 def rows(rounds: int) -> list[Row]:
@@ -38,9 +63,7 @@ def rows(rounds: int) -> list[Row]:
     python = [sys.executable, "-c"]
     requests = ("import requests", [*python, "import requests"])
     with tempfile.TemporaryDirectory() as folder:
-        libraries = Path(folder, "libraries.py")
-        names = subprocess.run([*python, LOADED], check=True, capture_output=True, text=True).stdout
-        libraries.write_text(IMPORT_ALL.format(names=json.loads(names)), encoding="utf-8")
+        libraries = script_of_libraries(Path(folder))
         return [
             beside(claims.START_VERSION, version, "bare Python", [*python, "pass"], rounds),
             beside(claims.START_SDK, [*python, "import tallwide"], *requests, rounds),
@@ -50,6 +73,21 @@ def rows(rounds: int) -> list[Row]:
                 *("its libraries", [sys.executable, str(libraries)], rounds),
             ),
         ]
+
+
+def script_of_libraries(folder: Path) -> Path:
+    """Write a script that imports what the service loads and that is not its own."""
+    names = subprocess.run([sys.executable, "-c", LOADED], check=True, capture_output=True, text=True).stdout
+    script = folder / "libraries.py"
+    script.write_text(IMPORT_ALL.format(names=json.loads(names)), encoding="utf-8")
+    return script
+
+
+def main() -> None:
+    """Print what each part of the service's start takes."""
+    with tempfile.TemporaryDirectory() as folder:
+        libraries = str(script_of_libraries(Path(folder)))
+        subprocess.run([sys.executable, "-c", START_IN_PARTS.format(libraries=libraries, parts=PARTS)], check=True)
 
 
 def beside(claim: Claim, command: Sequence[str], peer: str, peer_command: Sequence[str], rounds: int) -> Row:
@@ -67,3 +105,7 @@ def run(command: Sequence[str]) -> Callable[[], float]:
     """Return a measure of one run of a command, with compiled modules kept as an installation has them."""
     environment = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
     return lambda: timed(lambda: subprocess.run(command, check=True, stdout=subprocess.DEVNULL, env=environment))
+
+
+if __name__ == "__main__":
+    main()
