@@ -50,9 +50,9 @@ def nginx(configuration: Path, *options: str) -> list[str]:
 
 
 @contextlib.contextmanager
-def proxy_running(configuration: Path, port: int) -> Iterator[Running]:
-    """Run the proxy while a block lasts; it ends as its container ends it."""
-    with subprocess.Popen(nginx(configuration, "-g", "daemon off;")) as process:
+def proxy_running(configuration: Path, port: int, within: Sequence[str] = ()) -> Iterator[Running]:
+    """Run the proxy, under another command if need be, while a block lasts; it ends as its container ends it."""
+    with subprocess.Popen([*within, *nginx(configuration, "-g", "daemon off;")]) as process:
         proxy = Running(process, port)
         try:
             wait_until_ready(proxy)

@@ -2,18 +2,36 @@
 
 from __future__ import annotations
 
+import io
+import itertools
+import random
 import threading
 import time
 from collections.abc import Iterator
+from pathlib import Path
+from unittest import mock
+
+import requests
+from PIL import Image
 
 from faults import hostile
 from faults.calls import ENDPOINTS, ask, in_process, job, many
-from faults.site import Site
+from faults.site import CLOCK, Site
 from findings import Finding
 from tallwide import Client, from_wire
 from tallwide.answers import ExtractionsAnswer, MarginsAnswer
 
 DRIPPING_ENDS_S = 12.0  # both the proxy and the service bear with a header for 10 s
+
+DAY_S = 86_400
+# More work than the deadline of that site allows.
+LATE_S = 1.0
+LATE = {
+    "capture": {"raster": {"width": 12_288, "height": 8_640}, "photosite_pitch_um": 3, "lens": {"image_circle_mm": 38}},
+    "deliverables": [{"label": f"f{each}", "aspect": round(0.4 + each / 9, 3)} for each in range(8)],
+    "framing": {"arrangement": "shared_point", "point": {"x": None, "y": None}, "objective": "raise_smallest"},
+    "sweep": {"member": "/capture/lens/image_circle_mm", "from": 35, "to": 39, "steps": 32},
+}
 
 
 def killed(site: Site, number: int) -> Iterator[Finding]:
@@ -131,4 +149,94 @@ def cut_bodies(site: Site, number: int) -> Iterator[Finding]:
     left = sum(each["tallwide_computing"] + each["tallwide_waiting"] for each in seen)
     yield Finding(
         "bodies cut in the middle: 5xx, places still taken", f"{broken:g}, {left:g}", "0, 0", broken == left == 0
+    )
+
+
+def full_disk(site: Site, number: int) -> Iterator[Finding]:
+    """No room in /tmp of the proxy, nor of any replica; then room again."""
+    processes = [site.proxy.process, *(replica.process for replica in site.replicas)]
+    fillings = [Path(f"/proc/{process.pid}/root/{site.tmp}/filling") for process in processes]
+    for filling in fillings:
+        fill(filling)
+    yield many(site.url, number).finding("no room for files: answers of single calls")
+    still = a_still()
+    status, media_type, is_problem = upload(site.url, still)
+    yield Finding(
+        f"no room for files: a still of {len(still) / 1e6:.1f} MB, for which the proxy needs room",
+        f"{status}, {media_type}",
+        "503, a problem",
+        status == 503 and is_problem,
+    )
+    status, media_type, _ = upload(f"http://127.0.0.1:{site.replicas[0].port}", still)
+    yield Finding("no room for files: the same still at a replica, which needs none", f"{status}", "200", status == 200)
+    for filling in fillings:
+        filling.unlink()
+    status, media_type, _ = upload(site.url, still)
+    yield Finding("room again: the same still", f"{status}, {media_type}", "200", status == 200)
+
+
+def fill(filling: Path) -> None:
+    """Take all the room that there is."""
+    with filling.open("wb", buffering=0) as file:
+        try:
+            while file.write(b"\0" * 4096):
+                pass
+        except OSError:
+            return
+
+
+def a_still() -> bytes:
+    """Return a still that the proxy does not keep in memory."""
+    noise = random.Random(1).randbytes(400 * 320 * 3)  # noqa: S311 - a picture
+    kept = io.BytesIO()
+    Image.frombytes("RGB", (400, 320), noise).save(kept, "PNG")
+    return kept.getvalue()
+
+
+def upload(url: str, still: bytes) -> tuple[int, str, bool]:
+    """Send a still; return the status, the media type, and whether it is a problem that says its status."""
+    small = {**job(1), "capture": {"raster": {"width": 400, "height": 320}}}
+    files = {
+        "job": ("job.json", hostile.encoded(small), "application/json"),
+        "still": ("still.png", still, "image/png"),
+    }
+    answer = requests.post(url + "/v1/overlay", files=files, headers={"Accept": "image/png"}, timeout=30)
+    media_type = answer.headers.get("Content-Type", "")
+    is_problem = media_type == "application/problem+json" and answer.json()["status"] == answer.status_code
+    return answer.status_code, media_type, is_problem
+
+
+def jumping_clock(site: Site, number: int) -> Iterator[Finding]:
+    """The clocks of the replicas and of the SDK jump by days, to and fro, all the time."""
+    file, over = Path(site.environment[CLOCK]), threading.Event()
+
+    def jump() -> None:
+        for days in itertools.cycle((0, 1, -2)):
+            aside = file.with_suffix(".new")
+            aside.write_text(str(days * DAY_S), encoding="ascii")
+            aside.replace(file)
+            if over.wait(0.5):
+                return
+
+    jumping = threading.Thread(target=jump)
+    jumping.start()
+    moment_s = time.time
+    days = itertools.cycle((0, DAY_S, -2 * DAY_S))
+    try:
+        with mock.patch("time.time", side_effect=lambda: moment_s() + next(days)):
+            outcome = many(site.url, number)
+            began_s = time.monotonic()
+            late = requests.post(f"{site.url}/v1/extractions", json=LATE, timeout=60)
+            took_s = time.monotonic() - began_s
+    finally:
+        over.set()
+        jumping.join()
+    moments = {line["time"][:10] for line in site.noted()}
+    yield outcome.finding("clocks jump by days: answers of single calls")
+    yield Finding("clocks jump by days: dates in the replicas' logs", f"{len(moments)}", "3", len(moments) == 3)
+    yield Finding(
+        f"clocks jump by days: work past a deadline of {LATE_S:g} s",
+        f"{late.status_code} after {took_s:.1f} s",
+        "503 within a second more",
+        late.status_code == 503 and LATE_S <= took_s < LATE_S + 1,
     )

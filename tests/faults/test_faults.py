@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import pytest
 
 from faults import kinds
-from faults.site import Site, site
+from faults.site import Site, odd_site, site, small_site
 
 
 @pytest.fixture(scope="module")
@@ -21,3 +21,13 @@ def made() -> Iterator[Site]:
 )
 def test_every_answer_comes_and_is_right(made, fault):
     assert [each for each in fault(made, 300) if not each.is_met] == []
+
+
+def test_with_a_full_disk_every_answer_comes_or_the_proxy_says_why_not():
+    with small_site() as made:
+        assert [each for each in kinds.full_disk(made, 60) if not each.is_met] == []
+
+
+def test_clocks_that_jump_change_no_answer_and_no_deadline():
+    with odd_site() as made:
+        assert [each for each in kinds.jumping_clock(made, 1_200) if not each.is_met] == []
