@@ -185,7 +185,12 @@ def test_nothing_of_the_service_but_its_start_imports_the_api():
         for each in imports(tree)
         if part_of(each.module, "tallwide_service.api")
     }
-    assert importing <= {"tallwide_service", "tallwide_service.serving", "tallwide_service.catalogue.run"}
+    assert importing <= {
+        "tallwide_service",
+        "tallwide_service.serving",
+        "tallwide_service.front",
+        "tallwide_service.catalogue.run",
+    }
 
 
 def test_no_modules_import_each_other_in_a_circle():

@@ -23,6 +23,8 @@ class Limits:
     """Bounds on what a request may hold; lengths in characters, sizes in bytes or pixels as named."""
 
     body_bytes: int = 262_144
+    body_silence_s: int = 10
+    body_s: int = 120
     target_characters: int = 16_384
     head_bytes: int = 65_536
     headers: int = 100

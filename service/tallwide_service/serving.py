@@ -1,8 +1,7 @@
-"""Serving: the app under granian, a WSGI server; any other takes `tallwide_service:create_app()` as well.
+"""Serving: the app behind its front, under granian; any WSGI server takes `tallwide_service:create_app()` as well.
 
-A server has more threads than places to compute in, so that a probe always finds one. On SIGTERM the workers are told
-by SIGUSR1 to say on `/readyz` that they are leaving; some time later the server takes no more calls, finishes those
-that it has begun, and ends.
+On SIGTERM the workers are told by SIGUSR1 to say on `/readyz` that they are leaving; some time later the server takes
+no more calls, finishes those that it has begun, and ends.
 """
 
 from __future__ import annotations
@@ -24,7 +23,7 @@ from types import FrameType
 from typing import Any
 
 from flask import Flask
-from granian.constants import HTTPModes, Interfaces
+from granian.constants import HTTPModes, Interfaces, Loops
 from granian.http import HTTP1Settings
 from granian.server import Server
 
@@ -32,9 +31,10 @@ from tallwide_service.api.app import create_app
 from tallwide_service.api.entrance.journal import JsonLines
 from tallwide_service.api.entrance.layer import threads_needed
 from tallwide_service.api.entrance.tokens import Tokens
+from tallwide_service.front import Front
 from tallwide_service.limits import LIMITS
 from tallwide_service.memory import share_pools
-from tallwide_service.settings import PREFIX, Settings
+from tallwide_service.settings import PREFIX, Settings, read_settings
 
 LOG = logging.getLogger("tallwide_service")
 # From SIGTERM to the end; what is not done by then is cut off.
@@ -79,14 +79,14 @@ def serve(settings: Settings) -> None:
     signal.signal(LEAVING, signal.SIG_IGN)
     with shared_numbers(settings):
         server = Server(
-            "tallwide_service.serving:worker_app",
+            "tallwide_service.serving:worker_front",
             factory=True,
             address=address,
             port=settings.port,
-            interface=Interfaces.WSGI,
+            interface=Interfaces.ASGI,
+            loop=Loops.asyncio,  # whatever else may be installed
             http=HTTPModes.http1,  # proxies speak nothing else to what is behind them
             workers=settings.workers,
-            blocking_threads=threads_needed(settings),
             respawn_failed_workers=True,
             workers_kill_timeout=STOP_S - int(settings.drain_s),
             http1_settings=HTTP1Settings(header_read_timeout=HEADER_S * 1000, max_buffer_size=LIMITS.head_bytes),
@@ -110,6 +110,12 @@ def worker_app() -> Flask:
     gc.freeze()
     signal.signal(LEAVING, lambda *_: app.extensions["tallwide-entrance"].stop_welcoming())
     return app
+
+
+def worker_front() -> Front:
+    """Return what granian calls: the app of one worker behind its front."""
+    settings = read_settings(os.environ)
+    return Front(worker_app(), threads_needed(settings), settings.threads + settings.waiting)
 
 
 def hand_down(settings: Settings) -> None:

@@ -2,25 +2,46 @@
 
 from __future__ import annotations
 
+import io
+import os
 import sys
 
-from flask import Flask, request
-from granian.constants import HTTPModes, Interfaces
+from flask import request
+from granian.constants import HTTPModes, Interfaces, Loops
 from granian.server import Server
 
+from tallwide_service.api.entrance.layer import threads_needed
+from tallwide_service.api.entrance.reading import Environ, announced
+from tallwide_service.front import Body, Front, Receive, Send
 from tallwide_service.serving import worker_app
+from tallwide_service.settings import read_settings
 
 
-def create() -> Flask:
-    """Return the application of a worker of `tallwide serve`, with `POST /empty`."""
-    app = worker_app()
+class FrontWithEmptyEndpoint(Front):
+    """The front, with one path more that needs no thread: its body is read as any other's is."""
+
+    async def answer(self, environ: Environ, receive: Receive, send: Send) -> None:
+        """Answer a request."""
+        coming, body = announced(environ), Body()
+        if environ["PATH_INFO"] != "/empty" or coming is None:
+            await super().answer(environ, receive, send)
+            return
+        await self._bodies.read(receive, coming, body)
+        environ["wsgi.input"] = io.BytesIO(body.whole())
+        await self.answer_at_once(environ, send)
+        self._bodies.forget(body)
+
+
+def create() -> Front:
+    """Return what granian calls for a worker of `tallwide serve`, with `POST /empty`."""
+    app, settings = worker_app(), read_settings(os.environ)
 
     @app.post("/empty")
     def empty() -> dict[str, str]:
         request.get_data()
         return {}
 
-    return app
+    return FrontWithEmptyEndpoint(app, threads_needed(settings), settings.threads + settings.waiting)
 
 
 if __name__ == "__main__":
@@ -29,9 +50,9 @@ if __name__ == "__main__":
         factory=True,
         address="127.0.0.1",
         port=int(sys.argv[1]),
-        interface=Interfaces.WSGI,
+        interface=Interfaces.ASGI,
+        loop=Loops.asyncio,
         http=HTTPModes.http1,
         workers=1,
-        blocking_threads=int(sys.argv[2]),
         log_enabled=False,
     ).serve()

@@ -1,6 +1,6 @@
 """Calls over HTTP against an empty JSON endpoint of the same application on the same server.
 
-python tests/benchmarks/single_calls.py [THREADS ...]   what the server's number of threads does to both
+python tests/benchmarks/single_calls.py   prints rate, p50 and p99 of each
 """
 
 from __future__ import annotations
@@ -22,9 +22,6 @@ from closed_loop import Load, put_load, request_bytes
 from job import document
 from measure import Claim, Row, quantile
 
-from tallwide_service.api.entrance.layer import threads_needed
-from tallwide_service.settings import Settings
-
 CONNECTIONS = 8
 CLAIMED = {
     "/v1/extractions": (claims.CALL_EXTRACTIONS, claims.CALL_EXTRACTIONS_P99),
@@ -34,15 +31,15 @@ CLAIMED = {
 
 def rows(rounds: int, lasting: float) -> list[Row]:
     """Return how each endpoint does beside the empty one: rates, and how long the slowest calls take."""
-    spells = measured(threads_needed(Settings()), rounds, lasting)
+    spells = measured(rounds, lasting)
     return [row for path, claimed in CLAIMED.items() for row in compared(*claimed, spells[path], spells["/empty"])]
 
 
-def measured(threads: int, rounds: int, lasting: float) -> dict[str, list[Load]]:
-    """Return spells of load on each endpoint, in turn, of a server of so many threads."""
+def measured(rounds: int, lasting: float) -> dict[str, list[Load]]:
+    """Return spells of load on each endpoint, in turn."""
     body = json.dumps(document()).encode()
     spells: dict[str, list[Load]] = {"/empty": [], **{path: [] for path in CLAIMED}}
-    with service(threads) as port:
+    with service() as port:
         for path in spells:
             put_load(port, request_bytes(path, body), CONNECTIONS, lasting / 2)  # warms up
         for _ in range(rounds):
@@ -63,9 +60,9 @@ def compared(claim: Claim, at_worst: Claim, spells: list[Load], empty: list[Load
     )
     yield Row(
         claim=at_worst,
-        measured=f"p50 {p50:.2f} ms, p99 {p99:.2f} ms ({p99 / p50:.1f} times)",
-        peer=f"p50 {peer_p50:.2f} ms, p99 {peer_p99:.2f} ms ({peer_p99 / peer_p50:.1f} times)",
-        value=p99 / peer_p99,
+        measured=f"p99 {p99:.2f} ms",
+        peer=f"p50 {p50:.2f} ms (the empty endpoint: {peer_p99:.2f} and {peer_p50:.2f} ms)",
+        value=p99 / p50,
     )
 
 
@@ -76,13 +73,13 @@ def middle_and_slow_ms(spells: list[Load]) -> tuple[float, float]:
 
 
 @contextlib.contextmanager
-def service(threads: int) -> Iterator[int]:
+def service() -> Iterator[int]:
     """Serve on a free port of loopback."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
     script = Path(__file__).with_name("empty_endpoint.py")
-    command = [sys.executable, script, str(port), str(threads)]
+    command = [sys.executable, script, str(port)]
     # The journal is written, but to nowhere: a line a call.
     with subprocess.Popen(command, cwd=script.parent, env=os.environ, stderr=subprocess.DEVNULL) as process:
         try:
@@ -103,17 +100,13 @@ def wait_for(port: int, process: subprocess.Popen[bytes]) -> None:
     raise RuntimeError("the service did not start")
 
 
-def main(*numbers: str) -> None:
-    """Print rate, p50 and p99 of each endpoint for each number of threads."""
-    for threads in map(int, numbers or ("1", "2", "8", str(threads_needed(Settings())))):
-        for path, spells in measured(threads, rounds=5, lasting=1).items():
-            p50, p99 = middle_and_slow_ms(spells)
-            rate = statistics.median(spell.rate for spell in spells)
-            print(
-                f"{threads:3} threads  {path:16} {rate:6,.0f} a second  p50 {p50:5.2f} ms  p99 {p99:5.2f} ms",
-                flush=True,
-            )
+def main() -> None:
+    """Print rate, p50 and p99 of each endpoint."""
+    for path, spells in measured(rounds=5, lasting=1).items():
+        p50, p99 = middle_and_slow_ms(spells)
+        rate = statistics.median(spell.rate for spell in spells)
+        print(f"{path:16} {rate:6,.0f} a second  p50 {p50:5.2f} ms  p99 {p99:5.2f} ms ({p99 / p50:.1f} times)")
 
 
 if __name__ == "__main__":
-    main(*sys.argv[1:])
+    main()

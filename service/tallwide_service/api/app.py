@@ -184,15 +184,17 @@ def _as_served(document: dict[str, Any]) -> dict[str, Any]:
     for path, item in document["paths"].items():
         for name, operation in item.items():
             if name != "parameters":
-                _describe_entrance(path, operation)
+                _describe_entrance(path, name, operation)
     components["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}
     document["security"] = [{}, {"token": []}]
     return document
 
 
-def _describe_entrance(path: str, operation: dict[str, Any]) -> None:
-    """Add what an operation answers before it is asked: no token, no place, no time."""
+def _describe_entrance(path: str, method: str, operation: dict[str, Any]) -> None:
+    """Add what an operation answers before it is asked: no token, no body, no place, no time."""
     statuses = [*([] if is_for_everybody(path) else [401]), *([429, 503] if computes(path) else [])]
+    if computes(path) and method == "post":
+        statuses.append(408)
     operation["responses"].update(refusals(*statuses))
     if "429" in operation["responses"]:
         schema = {"type": "integer", "minimum": 1}

@@ -30,6 +30,7 @@ KINDS: dict[str, tuple[int, str]] = {
     "parts": (400, "A multipart body has not exactly one part job and one part still."),
     "still": (422, "The uploaded still is not a picture that is read, is damaged or too large, or has the wrong size."),
     "not-acceptable": (406, "No representation that exists is among those that Accept lists; the detail lists them."),
+    "too-slow": (408, "The body fell silent for `body_silence_s`, or was not there within `body_s`; see /v1/limits."),
     "too-large": (413, "The body, or what it unpacks to, is larger than `limit`; `got` says by how much."),
     "too-long": (414, "Path and query are longer than `limit` characters; `got` says how long."),
     "content-type": (415, "The body is not declared as a media type that the endpoint reads."),

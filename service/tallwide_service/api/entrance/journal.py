@@ -20,7 +20,7 @@ from typing import IO, Any, NamedTuple
 
 import orjson
 
-EVERY_S = 0.1
+EVERY_S = 0.02
 MOST_LINES = 20_000
 LONGEST_PATH = 200
 

@@ -47,6 +47,8 @@ WITHOUT_COMPUTING = ("/v1/limits", "/v1/reference/")
 STREAMING = frozenset({"/v1/batch"})
 # Per process, and beside the places to compute and to wait in.
 BODIES, UPLOADS, STREAMS, SPARE_THREADS = 16, 2, 8, 4
+# Members of an environment by which a server that reads bodies by itself says what it has done.
+BEGAN_S, READ_BYTES, BEFORE = "tallwide.began_s", "tallwide.read_bytes", "tallwide.before"
 # Between two tries of a batch to find a place to wait in.
 PATIENCE_S = 0.05
 PREFIX = re.compile(r"(?:/[A-Za-z0-9._~-]{1,64}){1,8}")
@@ -64,6 +66,15 @@ POLICIES = frozenset({"Content-Security-Policy", "Cross-Origin-Resource-Policy"}
 def threads_needed(settings: Settings) -> int:
     """Return the threads of a server under which a probe finds one free, whatever the others do."""
     return settings.threads + 2 * settings.waiting + BODIES + UPLOADS + STREAMS + SPARE_THREADS
+
+
+@dataclass(frozen=True, slots=True)
+class Before:
+    """What a server that reads bodies by itself has decided by then."""
+
+    bytes_in: int = 0
+    gate: str = ""  # at which it is to be turned away
+    problem: Problem | None = None  # that it is to be refused with
 
 
 @dataclass(slots=True)
@@ -125,7 +136,7 @@ class Entrance:
 
     def __call__(self, environ: Environ, start_response: Callable[..., Any]) -> Iterable[bytes]:
         """Answer a request."""
-        began_s = time.perf_counter()
+        began_s = environ.get(BEGAN_S) or time.perf_counter()
         path = environ.get("PATH_INFO") or "/"
         environ["tallwide.request_id"] = own_id = request_id(environ.get("HTTP_X_REQUEST_ID"))
         if self._trusts_proxy and PREFIX.fullmatch(environ.get("HTTP_X_FORWARDED_PREFIX", "")):
@@ -182,8 +193,13 @@ class Entrance:
             )
         )
 
-    def _answered(self, environ: Environ, path: str) -> Answer:
-        method = environ["REQUEST_METHOD"]
+    def reads_body(self, environ: Environ) -> bool:
+        """Whether a request is one whose body is read: a job, from somebody who may ask."""
+        path = environ["PATH_INFO"]
+        return environ["REQUEST_METHOD"] == "POST" and computes(path) and self._refused(environ, path) is None
+
+    def _refused(self, environ: Environ, path: str) -> Answer | None:
+        """Return the refusal of what is not even asked, or none."""
         if environ.get("HTTP_TRANSFER_ENCODING", "chunked").lower() != "chunked":
             return refusal(environ, STRANGE_CODING)
         if "HTTP_HOST" not in environ and environ.get("SERVER_PROTOCOL") == "HTTP/1.1":
@@ -191,7 +207,7 @@ class Entrance:
         length = len(environ.get("PATH_INFO", "")) + len(environ.get("QUERY_STRING", ""))
         if length > LIMITS.target_characters:
             return refusal(environ, long_target(length))
-        if method == "OPTIONS" and "HTTP_ACCESS_CONTROL_REQUEST_METHOD" in environ:
+        if environ["REQUEST_METHOD"] == "OPTIONS" and "HTTP_ACCESS_CONTROL_REQUEST_METHOD" in environ:
             return Answer("204 No Content", [*self._origins.preflight(), ("Cache-Control", "no-store")], [])
         if self._tokens is not None and not is_for_everybody(path):
             shown = environ.get("HTTP_AUTHORIZATION", "")
@@ -201,11 +217,27 @@ class Entrance:
             return refusal(environ, NOT_FOUND)
         if path in READINESS and not self._is_welcoming:
             return refusal(environ, STOPPING)
+        return None
+
+    def _answered(self, environ: Environ, path: str) -> Answer:
+        if (refused := self._refused(environ, path)) is not None:
+            return refused
         if not (self._is_bounded and computes(path)):
             return self._whole(environ)
+        if (before := environ.get(BEFORE)) is not None:
+            return self._decided(environ, before)
+        method = environ["REQUEST_METHOD"]
         if path in STREAMING and method == "POST":
             return self._streamed(environ)
         return self._computed(environ, method, path)
+
+    def _decided(self, environ: Environ, before: Before) -> Answer:
+        """Return what was decided while the body was read: a refusal, or an answer that is there already."""
+        if before.gate:
+            return self._turned_away(environ, before.gate, before.bytes_in)
+        answer = self._whole(environ) if before.problem is None else refusal(environ, before.problem)
+        answer.bytes_in = before.bytes_in
+        return answer
 
     def _whole(self, environ: Environ) -> Answer:
         """Return an answer with all of its body."""
@@ -232,9 +264,9 @@ class Entrance:
 
     def _computed(self, environ: Environ, method: str, path: str) -> Answer:
         """Return an answer that was computed in a place of its own, in time."""
-        bytes_in, gate = 0, "reading"
+        bytes_in, gate = environ.get(READ_BYTES, 0), "reading"
         try:
-            if method == "POST":
+            if method == "POST" and READ_BYTES not in environ:
                 bytes_in = self._reading.read_ahead(environ)
             gate = "computing"
             kind = kind_of(self._routes.of(path), sent_ahead(environ))
@@ -367,6 +399,19 @@ def out_of_time(limit_s: float) -> Problem:
     )
 
 
+def too_slow(limit_s: int) -> Problem:
+    """Return the problem of a sender who has fallen silent, or dawdles."""
+    is_silent = limit_s == LIMITS.body_silence_s
+    return Problem(
+        408,
+        "too-slow",
+        "The body took too long to come",
+        f"nothing came for {limit_s} s" if is_silent else f"not all of it was there after {limit_s} s",
+        headers={"Connection": "close"},
+        members={"limit": limit_s},
+    )
+
+
 def no_token(*, is_shown: bool) -> Problem:
     """Return the problem of a caller without a token; what was shown is not repeated."""
     error = 'error="invalid_token"' if is_shown else ""
@@ -390,6 +435,13 @@ def long_target(length: int) -> Problem:
     )
 
 
+BROKEN_OFF = Problem(
+    400,
+    "",
+    "Bad Request",
+    "the body broke off before its end, or its chunks are wrong",
+    headers={"Connection": "close"},
+)
 # RFC 9112, 6.1 and 3.2: what two servers in a row might read in two ways is read in neither.
 STRANGE_CODING = Problem(
     501, "", "Not Implemented", "of transfer codings, chunked alone is understood", headers={"Connection": "close"}

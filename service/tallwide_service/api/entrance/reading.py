@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import io
 from collections import deque
-from typing import Any
+from typing import Any, NamedTuple
 
 from tallwide_service.api.entrance.places import Places
 from tallwide_service.limits import LIMITS
@@ -17,10 +17,32 @@ PIECE_BYTES = 65_536
 LARGEST_UPLOAD_BYTES = LIMITS.plate_bytes + LIMITS.body_bytes
 
 
+class Announced(NamedTuple):
+    """What is to be read of a body."""
+
+    length: int  # -1 where only the end tells
+    most: int
+    is_upload: bool
+
+
+def announced(environ: Environ) -> Announced | None:
+    """Return what is to be read of a body, or none of one that says that it is too large: it is refused unread."""
+    length = environ.get("CONTENT_LENGTH") or ""
+    if length.isascii() and length.isdigit():
+        coming = int(length[:18])
+    elif environ.get("wsgi.input_terminated"):
+        coming = -1
+    else:
+        return None
+    is_upload = environ.get("CONTENT_TYPE", "").lower().startswith("multipart/")  # RFC 9110, 8.3.1
+    largest = LARGEST_UPLOAD_BYTES if is_upload else LIMITS.body_bytes
+    return None if coming > largest else Announced(coming, coming if coming >= 0 else largest + 1, is_upload)
+
+
 class Upload(io.RawIOBase):
     """A body that has been read, forgotten piece by piece as it is read again."""
 
-    def __init__(self, pieces: deque[bytes]) -> None:
+    def __init__(self, pieces: deque[bytes | bytearray]) -> None:
         super().__init__()
         self._pieces = pieces
 
@@ -57,37 +79,28 @@ class Reading:
     def read_ahead(self, environ: Environ) -> int:
         """Put a body that has been read in the place of one that is still to come, and return its length.
 
-        A body that says that it is larger than anything that is read is left alone: it is refused unread.
-
         Raises
         ------
         NoPlace
             If too many bodies are being read.
         """
-        length = environ.get("CONTENT_LENGTH") or ""
-        if length.isascii() and length.isdigit():
-            coming = int(length[:18])
-        elif environ.get("wsgi.input_terminated"):
-            coming = -1  # sent in pieces of which only the last one tells
-        else:
+        coming = announced(environ)
+        if coming is None:
             return 0
-        is_upload = environ.get("CONTENT_TYPE", "").lower().startswith("multipart/")  # RFC 9110, 8.3.1
-        if coming > (LARGEST_UPLOAD_BYTES if is_upload else LIMITS.body_bytes):
-            return 0
-        if is_upload:
-            return self._read_upload(environ, coming)
+        if coming.is_upload:
+            return self._read_upload(environ, coming.most)
         self._bodies.take()
         try:
-            body = environ["wsgi.input"].read(coming if coming >= 0 else LIMITS.body_bytes + 1)
+            body = environ["wsgi.input"].read(coming.most)
         finally:
             self._bodies.give_back()
         environ["wsgi.input"] = io.BytesIO(body)
         return len(body)
 
-    def _read_upload(self, environ: Environ, coming: int) -> int:
+    def _read_upload(self, environ: Environ, most: int) -> int:
         self._uploads.take()
-        pieces: deque[bytes] = deque()
-        read, most = 0, coming if coming >= 0 else LARGEST_UPLOAD_BYTES + 1
+        pieces: deque[bytes | bytearray] = deque()
+        read = 0
         try:
             while read < most and (piece := environ["wsgi.input"].read(min(PIECE_BYTES, most - read))):
                 pieces.append(piece)
