@@ -30,7 +30,7 @@ LATE = {
     "capture": {"raster": {"width": 12_288, "height": 8_640}, "photosite_pitch_um": 3, "lens": {"image_circle_mm": 38}},
     "deliverables": [{"label": f"f{each}", "aspect": round(0.4 + each / 9, 3)} for each in range(8)],
     "framing": {"arrangement": "shared_point", "point": {"x": None, "y": None}, "objective": "raise_smallest"},
-    "sweep": {"member": "/capture/lens/image_circle_mm", "from": 35, "to": 39, "steps": 32},
+    "sweep": {"member": "/capture/lens/image_circle_mm", "from": 35, "to": 39, "steps": 28},
 }
 
 
