@@ -52,8 +52,8 @@ Scope = dict[str, Any]
 Receive = Callable[[], Awaitable[dict[str, Any]]]
 Send = Callable[[dict[str, Any]], Awaitable[None]]
 Application = Callable[[Environ, Callable[..., Any]], Iterable[bytes]]
-# What all bodies together may hold, from their first byte until they are answered.
-MOST_BODY_BYTES = BODIES * LIMITS.body_bytes + UPLOADS * LARGEST_UPLOAD_BYTES
+# What all jobs together may hold, from their first byte until they are answered, and what all uploads may.
+MOST_JOB_BYTES, MOST_UPLOAD_BYTES = BODIES * LIMITS.body_bytes, UPLOADS * LARGEST_UPLOAD_BYTES
 # PEP 3333 has no HTTP_ before these two. One of them twice is no list: the first one counts.
 OWN_NAMES = {b"content-type": "CONTENT_TYPE", b"content-length": "CONTENT_LENGTH"}
 # Between two looks at who still sends.
@@ -82,7 +82,7 @@ class Front:
         self._entrance: Entrance = app.extensions["tallwide-entrance"]
         self._threads = ThreadPoolExecutor(threads, "computing")
         self._most_waiting, self._waiting = waiting, 0
-        self._bodies = Bodies(MOST_BODY_BYTES)
+        self._jobs, self._uploads = Bodies(MOST_JOB_BYTES), Bodies(MOST_UPLOAD_BYTES)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer a request; or take part in the server's start and stop, at which there is nothing to do."""
@@ -112,9 +112,9 @@ class Front:
 
     async def _answer_body(self, environ: Environ, coming: Announced, receive: Receive, send: Send) -> None:
         """Answer a request whose body is read first."""
-        body = Body()
+        body, bodies = Body(), self._uploads if coming.is_upload else self._jobs
         try:
-            environ[BEFORE] = await self._bodies.read(receive, coming, body)
+            environ[BEFORE] = await bodies.read(receive, coming, body)
             if environ[BEFORE] is not None:
                 await self.answer_at_once(environ, send)
                 return
@@ -128,7 +128,7 @@ class Front:
             if not (may_be_quick(environ) and await self._answer_quickly(environ, job, send)):
                 await self._answer_by_threads(environ, send)
         finally:
-            self._bodies.forget(body)
+            bodies.forget(body)
 
     async def _answer_quickly(self, environ: Environ, job: bytes, send: Send) -> bool:
         """Answer on the loop, behind those that came before, or say that it takes a thread."""
@@ -141,7 +141,10 @@ class Front:
             await asyncio.sleep(0)  # all that has come by now is lined up before one of them is computed
         finally:
             self._waiting -= 1
-        environ[MADE] = made_quickly(environ["PATH_INFO"], job)
+        try:
+            environ[MADE] = made_quickly(environ["PATH_INFO"], job)
+        except Exception:
+            return False
         if environ[MADE] is None:
             return False
         environ[BEFORE] = Before(len(job))

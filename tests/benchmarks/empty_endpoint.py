@@ -26,10 +26,10 @@ class FrontWithEmptyEndpoint(Front):
         if environ["PATH_INFO"] != "/empty" or coming is None:
             await super().answer(environ, receive, send)
             return
-        await self._bodies.read(receive, coming, body)
+        await self._jobs.read(receive, coming, body)
         environ["wsgi.input"] = io.BytesIO(body.whole())
         await self.answer_at_once(environ, send)
-        self._bodies.forget(body)
+        self._jobs.forget(body)
 
 
 def create() -> Front:

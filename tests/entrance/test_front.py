@@ -12,6 +12,7 @@ import pytest
 
 from running import running
 from tallwide_service import front as fronts
+from tallwide_service.api import quick_lane
 from tallwide_service.api.app import create_app
 from tallwide_service.api.entrance.layer import PROBES
 from tallwide_service.front import Bodies, Body, Front, environ_of, send_whole
@@ -119,20 +120,40 @@ def in_the_loop() -> bool:
 
 
 def test_a_body_that_breaks_off_is_refused_and_nothing_of_it_is_kept(front):
-    before = front._bodies._left
+    before = front._jobs._left
     for pieces in ((), (QUICK[:20],)):
         call = answered(front, Call(*pieces, is_whole=False), headers=(long(QUICK),))
         assert (call.status, call.json["detail"]) == (400, "the body broke off before its end, or its chunks are wrong")
-    assert front._bodies._left == before
+    assert front._jobs._left == before
 
 
 def test_bodies_hold_no_more_together_than_they_may(front):
-    front._bodies = Bodies(len(QUICK) - 1)
+    front._jobs = Bodies(len(QUICK) - 1)
     call = answered(front, Call(QUICK[:50], QUICK[50:]), headers=(long(QUICK),))
     assert (call.status, call.headers["retry-after"]) == (429, "1")
-    front._bodies = Bodies(len(QUICK))
+    front._jobs = Bodies(len(QUICK))
     for _ in range(3):  # what one has held, the next may hold
         assert answered(front, Call(QUICK), headers=(long(QUICK),)).status == 200
+
+
+def test_uploads_that_hold_all_they_may_hold_up_no_job(front):
+    front._uploads = Bodies(0)
+    upload = ((b"content-length", b"5"),)
+    call, wanted = Call(b"12345"), scope("/v1/overlay", headers=upload)
+    wanted["headers"][1] = (b"content-type", b"multipart/form-data; boundary=x")
+    asyncio.run(front(wanted, call.receive, call.send))
+    assert call.status == 429
+    assert answered(front, Call(QUICK), headers=(long(QUICK),)).status == 200
+
+
+def test_an_error_on_the_loop_is_answered_as_any_other(front, monkeypatch):
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError
+
+    for module in (fronts, quick_lane):
+        monkeypatch.setattr(module, "made_quickly", broken)
+    call = answered(front, Call(QUICK), headers=(long(QUICK),))
+    assert (call.status, call.json["status"], bool(call.json["request_id"])) == (500, 500, True)
 
 
 def test_more_quick_calls_than_may_wait_are_sent_away_at_once(front):

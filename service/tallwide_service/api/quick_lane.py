@@ -19,7 +19,7 @@ from tallwide_service.limits import LIMITS
 
 Environ = dict[str, Any]
 Made = tuple[str, bytes, int]
-# The member of an environment under which a server that reads bodies by itself hands over what it has made of one.
+# The member of an environment for what was made of a body, by this or by a server that reads bodies by itself.
 MADE = "tallwide.made"
 Application = Callable[[Environ, Callable[..., Any]], Iterable[bytes]]
 
@@ -38,15 +38,15 @@ class QuickLane:
 
     def __call__(self, environ: Environ, start_response: Callable[..., Any]) -> Iterable[bytes]:
         """Answer a request."""
-        made = environ.get(MADE)
-        if made is None:
+        if MADE not in environ:
             if not may_be_quick(environ):
                 return self._inner(environ, start_response)
             body = environ["wsgi.input"].read(int(environ["CONTENT_LENGTH"]))
-            made = made_quickly(environ["PATH_INFO"], body)
-            if made is None:
-                environ["wsgi.input"] = io.BytesIO(body)
-                return self._inner(environ, start_response)
+            environ["wsgi.input"] = io.BytesIO(body)
+            environ[MADE] = made_quickly(environ["PATH_INFO"], body)
+        made: Made | None = environ[MADE]
+        if made is None:
+            return self._inner(environ, start_response)
         identity, answer, frames = made
         headers = [
             ("Content-Type", JSON_TYPE),
