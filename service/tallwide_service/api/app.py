@@ -75,7 +75,12 @@ SHAPES: dict[str, dict[str, Any]] = {
             {"anyOf": [{"required": [side]} for side in ("left", "top", "right", "bottom")]},
         ]
     },
-    "Comparand": {"oneOf": [{"required": ["job"]}, {"required": ["document", "form"]}]},
+    "Comparand": {
+        "oneOf": [
+            {"required": ["job"], "not": {"anyOf": [{"required": ["document"]}, {"required": ["form"]}]}},
+            {"required": ["document", "form"], "not": {"required": ["job"]}},
+        ]
+    },
     "Picture": {"oneOf": [{"required": ["deliverable"]}, {"required": ["monitor"]}]},
     "Display": {
         "anyOf": [{"required": ["height_mm"]}, {"required": ["screen"]}],
