@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 
 from joint_jobs import job_of_seed, random_job, solved
 from tallwide.answers import Rect
-from tallwide.job import Framing, Job, Point, Protection, Raster, exact
+from tallwide.job import Align, Aspect, Capture, Deliverable, Framing, Grid, Job, Point, Protection, Raster, exact
+from tallwide_service.core.extraction import frames
 
 seeds = st.integers(0, 10_000_000)
 Worth = tuple[Fraction | float, ...]
@@ -82,6 +83,49 @@ def test_a_dropped_constraint_never_lowers_the_objective(constraint):
             tried += 1
             assert is_no_worse(job, solved(freer), before), f"seed {seed}"
     assert tried > 5
+
+
+def spread(job: Job, rects: Sequence[Rect], axis: int) -> Fraction:
+    """Return how far the align points of frames lie apart along one axis of the recorded raster, px."""
+    points = [
+        (rect.x + frame.align[0] * rect.width, rect.y + frame.align[1] * rect.height)[axis]
+        for frame, rect in zip(frames(job), rects, strict=True)
+    ]
+    return max(points) - min(points)
+
+
+@pytest.mark.parametrize("let_go", [("x",), ("y",), ("x", "y")], ids="".join)
+def test_a_point_let_go_never_lowers_the_objective_of_frames_less_than_a_step_apart(let_go):
+    """On a given axis align points may lie a whole step apart, on a free one only less: there nothing is said."""
+    tried = 0
+    for seed in range(600):
+        job = joint_job(seed)
+        point = job.framing.point
+        if point is None or all(getattr(point, axis) is None for axis in let_go):
+            continue
+        before = solved(job)
+        grid = job.capture.grid
+        if before is None or any(spread(job, before, axis) >= step for axis, step in enumerate((grid.x, grid.y))):
+            continue
+        tried += 1
+        freer = replace(job, framing=replace(job.framing, point=replace(point, **dict.fromkeys(let_go))))
+        assert is_no_worse(job, solved(freer), before), f"seed {seed}"
+    assert tried > 20
+
+
+def test_a_point_let_go_may_cost_frames_that_lie_a_whole_step_apart():
+    """The smallest example, as DEVELOPERS.md has it."""
+    squares = tuple(
+        Deliverable(label, aspect=Aspect("1:1"), align=Align(x, 0)) for label, x in (("left", 0), ("right", 1))
+    )
+    job = Job(Capture(Raster(10, 6), grid=Grid(1, 1, 1, 1)), squares, Framing("shared_point", point=Point(0.45, None)))
+    given, free = (
+        solved(replace(job, framing=replace(job.framing, objective="largest", point=point)))
+        for point in (Point(0.45, None), None)
+    )
+    assert [(rect.width, rect.height) for rect in given] == [(6, 6), (5, 5)]
+    assert spread(job, given, 0) == 1
+    assert [(rect.width, rect.height) for rect in free] == [(5, 5), (5, 5)]
 
 
 @pytest.mark.parametrize("objective", ["in_order", "largest", "raise_smallest"])

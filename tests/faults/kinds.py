@@ -16,7 +16,7 @@ from PIL import Image
 
 from faults import hostile
 from faults.calls import ENDPOINTS, ask, in_process, job, many
-from faults.site import CLOCK, Site
+from faults.site import CLOCK, LATE_S, Site
 from findings import Finding
 from tallwide import Client, from_wire
 from tallwide.answers import ExtractionsAnswer, MarginsAnswer
@@ -24,8 +24,7 @@ from tallwide.answers import ExtractionsAnswer, MarginsAnswer
 DRIPPING_ENDS_S = 12.0  # both the proxy and the service bear with a header for 10 s
 
 DAY_S = 86_400
-# More work than the deadline of that site allows.
-LATE_S = 0.4
+# More work than the deadline of the site with an odd clock allows.
 LATE = {
     "capture": {"raster": {"width": 12_288, "height": 8_640}, "photosite_pitch_um": 3, "lens": {"image_circle_mm": 38}},
     "deliverables": [{"label": f"f{each}", "aspect": round(0.4 + each / 9, 3)} for each in range(8)],

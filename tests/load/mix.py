@@ -153,7 +153,11 @@ KINDS = (
     Kind("limits", 7, "GET", "/v1/limits"),
 )
 
-PROBES = tuple(Kind(path, 0, "GET", path, accept="*/*") for path in ("/livez", "/readyz", "/metrics"))
+# What answers at once however much is asked for; told from the mix by its path.
+PROBES = tuple(
+    Kind(path, 0, "GET", path, accept="*/*")
+    for path in ("/livez", "/readyz", "/metrics", "/v1/reference/rasters", "/v1/reference/safe-areas", "/v1/limits")
+)
 
 
 class Mix:

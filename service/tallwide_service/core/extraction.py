@@ -180,9 +180,9 @@ def frame_of(deliverable: Deliverable, pointer: str, job: Job) -> Frame:
 
 
 def placed_alone(
-    job: Job, views: Sequence[Frame], ground: Ground, allowance: Allowance, *, explains: bool
+    job: Job, views: Sequence[Frame], ground: Ground, allowance: Allowance, *, explains: bool, tells_bounds: bool = True
 ) -> list[Placement]:
-    """Return each frame as it lies with nothing beside it.
+    """Return each frame as it lies with nothing beside it, and where it `tells_bounds` what holds it.
 
     Raises
     ------
@@ -192,7 +192,7 @@ def placed_alone(
     placements = []
     for index, frame in enumerate(views):
         try:
-            placements.append(place_alone(frame, ground))
+            placements.append(place_alone(frame, ground, tells_bounds=tells_bounds))
         except CannotBeMet as error:
             if not explains:
                 raise
@@ -203,8 +203,10 @@ def placed_alone(
     return placements
 
 
-def place_alone(frame: Frame, ground: Ground) -> Placement:
+def place_alone(frame: Frame, ground: Ground, *, tells_bounds: bool = True) -> Placement:
     """Return the largest candidate that fits, at the grid place nearest to its align point.
+
+    What holds it is only named where it `tells_bounds`: in a curved region that takes longer than many a search.
 
     Raises
     ------
@@ -212,7 +214,7 @@ def place_alone(frame: Frame, ground: Ground) -> Placement:
         If no candidate fits, or none that holds the subject.
     """
     placed = _place_plain(frame, ground)
-    return placed or _place_anywhere(frame, ground)
+    return placed or _place_anywhere(frame, ground, tells_bounds=tells_bounds)
 
 
 def _place_plain(frame: Frame, ground: Ground) -> Placement | None:
@@ -239,7 +241,7 @@ def whole_shares(sides: Sides) -> tuple[int, int, int, int, int, int, int, int] 
     return *left, *top, *right, *bottom
 
 
-def _place_anywhere(frame: Frame, ground: Ground) -> Placement:
+def _place_anywhere(frame: Frame, ground: Ground, *, tells_bounds: bool = True) -> Placement:
     """Return the largest candidate that fits in any region, around any subject."""
     horizontal, vertical = axes = ground.spans(frame)
     grid = ground.capture.grid
@@ -251,7 +253,7 @@ def _place_anywhere(frame: Frame, ground: Ground) -> Placement:
             continue
         rect = nearest_place(frame, ground, width, height, axes)
         if rect is not None:
-            return Placement(rect, bound_by(rect, frame, ground, axes), cases)
+            return Placement(rect, bound_by(rect, frame, ground, axes) if tells_bounds else (), cases)
     raise no_frame(frame, ground, most)
 
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from decimal import Decimal, localcontext
 from fractions import Fraction
 from functools import total_ordering
 from itertools import groupby
@@ -33,6 +34,9 @@ from tallwide_service.core.joint_search import NEAR, Found, Measure, search
 from tallwide_service.core.joint_slopes import Slopes
 from tallwide_service.core.joint_tables import AxisTable, Side, Whole, axis_table
 from tallwide_service.errors import CannotBeMet
+
+# Digits in which means are computed, so that only their rounding to a double, of 17 digits, is seen.
+_MEAN_DIGITS = 40
 
 
 @total_ordering
@@ -64,6 +68,13 @@ class Product:
     def exact(self) -> int:
         """Return the product itself."""
         return math.prod(area**weight for area, weight in zip(self.areas, self.weights, strict=True))
+
+
+def _geometric_mean(areas: Sequence[int], weights: Sequence[int]) -> float:
+    """Return a weighted geometric mean, rounded once, to the nearest double: a mean that is whole is printed as one."""
+    with localcontext(prec=_MEAN_DIGITS):
+        total = sum(Decimal(area).ln() * weight for area, weight in zip(areas, weights, strict=True))
+        return float((total / sum(weights)).exp())
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,8 +130,7 @@ class Together:
             width, height = self.size(0, chosen[0])
             return width * height
         if kind == "largest":
-            logs = [math.log(width * height) for width, height in self.sizes(chosen)]
-            return math.exp(sum(w * each for w, each in zip(self.weights, logs, strict=True)) / sum(self.weights))
+            return _geometric_mean([width * height for width, height in self.sizes(chosen)], self.weights)
         return float(self.oversamplings(chosen)[0])
 
 
@@ -144,7 +154,8 @@ def solve_together(
 
     if looks_before(job) > allowance.left:
         raise not_found(job)
-    wanted = [each.rect for each in placed_alone(job, frames, ground, allowance, explains=explains)]
+    alone = placed_alone(job, frames, ground, allowance, explains=explains, tells_bounds=False)
+    wanted = [each.rect for each in alone]
     if job.framing.minimums == "held":
         refuse_too_small(job, wanted)
     together = together_of(job, frames, ground)
@@ -191,7 +202,7 @@ def certificate(together: Together, sizes: Sizes, found: Found) -> Certificate:
     Where the search stopped early under `in_order`, value and bound are of the first frame that is
     not proven; under `raise_smallest` of the smallest oversampling that is not.
     """
-    value, upper = together.value(sizes), together.value(sizes)
+    value = upper = together.value(sizes)
     if found.left is not None:
         if together.job.framing.objective == "in_order":
             unsure = next((i for i, (a, b) in enumerate(zip(sizes, found.left, strict=True)) if a != b), 0)

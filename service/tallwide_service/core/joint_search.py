@@ -87,10 +87,7 @@ class Found:
 def search(field: Field, measure: Measure, most_looks: int = MOST_LOOKS, slopes: Slopes | None = None) -> Found:
     """Return the best sizes over all t, after so many looks at most; `slopes` bound logarithms over cells."""
     looks = Looks(field)
-    cells = looks.root()
-    bounds = looks.bound(cells, (field.counts - 1)[:, None])
-    alive = (bounds >= 0).all(axis=0)
-    cells, bounds = cells[:, alive], bounds[:, alive]
+    cells, bounds = _bounded(looks, looks.root(), (field.counts - 1)[:, None])
     rows = measure.rows(bounds)
     found: set[Sizes] = set()
     best: tuple[Whole, float] | None = None
@@ -115,6 +112,8 @@ def search(field: Field, measure: Measure, most_looks: int = MOST_LOOKS, slopes:
         is_left = (values != bound).any(axis=0)
         if not looks.outers:
             is_left &= ~_is_unit(looked)
+        if not (is_left.any() or rest.size):
+            break
         looked, bound, values, x, y = (each[..., is_left] for each in (looked, bound, values, x, y))
         if cases == 1 and looked.shape[1]:
             children = _around(field, looked, likely(field, measure, looked))
@@ -125,9 +124,7 @@ def search(field: Field, measure: Measure, most_looks: int = MOST_LOOKS, slopes:
         if looks.outers:
             is_left = looks.within_windows(children)
             children, inherited = children[:, is_left], inherited[:, is_left]
-        fresh = looks.bound(children, inherited)
-        alive = (fresh >= 0).all(axis=0)
-        children, fresh = children[:, alive], fresh[:, alive]
+        children, fresh = _bounded(looks, children, inherited)
         cells = np.concatenate([cells[:, rest], children], axis=1)
         bounds = np.concatenate([bounds[:, rest], fresh], axis=1)
         new = measure.rows(fresh)
@@ -139,6 +136,13 @@ def search(field: Field, measure: Measure, most_looks: int = MOST_LOOKS, slopes:
             np.concatenate([rows[1][rest], new[1]]),
         )
     return Found(found, cases, looks.work, None)
+
+
+def _bounded(looks: Looks, cells: Cells, inherited: Whole) -> tuple[Cells, Whole]:
+    """Return cells in which every frame may have a size, with their bounds."""
+    bounds = looks.bound(cells, inherited)
+    is_alive = (bounds >= 0).all(axis=0)
+    return cells[:, is_alive], bounds[:, is_alive]
 
 
 def _likely_t(looks: Looks, cells: Cells, bound: Whole) -> tuple[Whole, Whole]:
