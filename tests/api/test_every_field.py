@@ -72,6 +72,7 @@ def test_a_right_value_is_right_by_the_description_too(client, place):
         ("/compare", {"document": "x", "form": "csv", "job": job_with("/version", 1)}),
         ("/compare", {"document": False, "job": job_with("/version", 1)}),
         ("/compare", {"form": "csv", "job": job_with("/version", 1)}),
+        ("/compare", {"job": job_with("/compare", {"document": "x", "form": "csv"})}),
         ("/picture", {"deliverable": "wide", "monitor": {"width": 1920, "height": 1080}}),
         ("/deliverables/0/display", {"viewing_distance_mm": 4000}),
         ("/deliverables/0/display", {"screen": {"width": 9, "height": 9}, "pixel_pitch_mm": 2}),

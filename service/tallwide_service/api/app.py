@@ -77,7 +77,11 @@ SHAPES: dict[str, dict[str, Any]] = {
     },
     "Comparand": {
         "oneOf": [
-            {"required": ["job"], "not": {"anyOf": [{"required": ["document"]}, {"required": ["form"]}]}},
+            {
+                "required": ["job"],
+                "properties": {"job": {"not": {"required": ["compare"]}}},
+                "not": {"anyOf": [{"required": ["document"]}, {"required": ["form"]}]},
+            },
             {"required": ["document", "form"], "not": {"required": ["job"]}},
         ]
     },

@@ -73,7 +73,8 @@ class Product:
 def _geometric_mean(areas: Sequence[int], weights: Sequence[int]) -> float:
     """Return a weighted geometric mean, rounded once, to the nearest double: a mean that is whole is printed as one."""
     with localcontext(prec=_MEAN_DIGITS):
-        total = sum(Decimal(area).ln() * weight for area, weight in zip(areas, weights, strict=True))
+        logs = (Decimal(area).ln() * weight for area, weight in zip(areas, weights, strict=True))
+        total = sum(logs, Decimal(0))
         return float((total / sum(weights)).exp())
 
 
