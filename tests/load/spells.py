@@ -15,7 +15,7 @@ from running import Running
 
 FIRST_RATE, HALVINGS = 25.0, 3
 # Of the highest rate of short spells: a long one has more chances to be disturbed.
-HELD_SHARE = 0.7
+HELD_SHARE = 0.55
 PROBES_A_SECOND = 20.0
 
 
