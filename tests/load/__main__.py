@@ -25,7 +25,7 @@ from load.mix import Mix
 from running import running
 from tallwide_service.settings import Settings
 
-# At twice the rate at which no call takes unusually long, much may still be served; at four times something is refused.
+# Times the highest rate of short spells: at twice, all may still be served; at four times something is refused.
 BEYOND = (2, 4)
 
 
@@ -41,17 +41,17 @@ def main() -> int:
     service_core, own_core = sorted(os.sched_getaffinity(0))[:2]
     os.sched_setaffinity(0, {own_core})
     with running(within=("taskset", "--cpu-list", str(service_core))) as service:
-        rate = options.rate
-        if rate is None:
+        if options.rate is None:
             highest = spells.search(service, mix, short_s, print)
             rate = highest * spells.HELD_SHARE
             print(f"held in spells of {short_s:g} s: {highest:.0f} calls a second; now {rate:.0f}", flush=True)
         else:
+            rate, highest = options.rate, options.rate / spells.HELD_SHARE
             spells.warm_up(service, mix)
         held, memory_mb = spells.hold(service, mix, rate, seconds)
         print(f"{rate:6.1f} calls a second for {seconds:g} s: {spells.described(held)}", flush=True)
         twice, beyond = (
-            spells.overload(service, mix, times * rate, max(short_s, min(30.0, seconds / 5))) for times in BEYOND
+            spells.overload(service, mix, times * highest, max(short_s, min(30.0, seconds / 5))) for times in BEYOND
         )
     wait_s = Settings().wait_s
     findings = [
@@ -60,7 +60,8 @@ def main() -> int:
         *of_overload(beyond, held, wait_s),
     ]
     print(f"\nPython {platform.python_version()}, {platform.machine()}, {os.cpu_count()} cores")
-    print(f"{rate:.0f} calls a second for {options.minutes:g} minutes, then {2 * rate:.0f} and {4 * rate:.0f}\n")
+    then = " and ".join(f"{times * highest:.0f}" for times in BEYOND)
+    print(f"{rate:.0f} calls a second for {options.minutes:g} minutes, then {then}\n")
     print(table(findings))
     print(f"\n{time.monotonic() - began_s:.0f} s")
     return 0 if all(finding.is_met for finding in findings) else 1
