@@ -23,13 +23,22 @@ CASES = {
     "no host": (b"GET /livez HTTP/1.1\r\n\r\n", 400),
     "two lengths": (b"GET /livez HTTP/1.1\r\nHost: a\r\nContent-Length: 5\r\nTransfer-Encoding: chunked\r\n\r\n", 400),
     "no request at all": (b"NONSENSE\r\n\r\n", 400),
+    "the path of its own refusals": (b"GET /refused-by-the-proxy HTTP/1.1\r\nHost: a\r\n\r\n", 404),
+    "a trace": (b"TRACE / HTTP/1.1\r\nHost: a\r\n\r\n", 405),
+    "an unknown coding": (b"POST /v1/margins HTTP/1.1\r\nHost: a\r\nTransfer-Encoding: gzip\r\n\r\n", 501),
+    "another HTTP": (b"GET /livez HTTP/3.0\r\nHost: a\r\n\r\n", 505),
 }
+# Phrases of RFC 9110, section 15, and RFC 6585, section 5; from memory.
 TITLES = {
     400: "Bad Request",
+    404: "Not Found",
+    405: "Method Not Allowed",
     413: "Content Too Large",
     414: "URI Too Long",
     431: "Request Header Fields Too Large",
+    501: "Not Implemented",
     503: "Service Unavailable",
+    505: "HTTP Version Not Supported",
 }
 
 

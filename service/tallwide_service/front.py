@@ -144,7 +144,7 @@ class Front:
         try:
             environ[MADE] = made_quickly(environ["PATH_INFO"], job)
         except Exception:
-            return False
+            return False  # a thread meets it again, and answers and logs it as any other
         if environ[MADE] is None:
             return False
         environ[BEFORE] = Before(len(job))
