@@ -74,11 +74,12 @@ class Limits:
     plate_px: int = 35_389_440
     plate_turned_px: int = 24_000_000
     plate_deep_px: int = 14_000_000
+    plate_decoding_bytes: int = 210_000_000
     plate_frame_px: int = 8_847_360
     plate_still_and_frames_px: int = 44_236_800
-    plate_work_px: int = 140_000_000
+    plate_work_px: int = 156_000_000
     plate_side_px: int = 16_384
-    jpeg_scans: int = 32  # a progressive JPEG commonly has 10; a guess at what the oddest encoder does
+    jpeg_scans: int = 16  # a progressive JPEG commonly has 10; a guess at what the oddest encoder does
     pull_multiple_px: int = 4_096
     map_places: int = 4_096
     coordinate_characters: int = LONGEST_RATIONAL

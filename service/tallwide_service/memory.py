@@ -1,6 +1,6 @@
 """What the C library is told of memory, where it is glibc: left to itself, it keeps much of what is given back to it.
 
-The names are those of mallopt(3). Elsewhere nothing is told, and nothing has to be.
+The names are those of mallopt(3) and malloc_trim(3). Elsewhere nothing is told, and nothing has to be.
 """
 
 from __future__ import annotations
@@ -8,6 +8,7 @@ from __future__ import annotations
 import ctypes
 import sys
 from functools import cache
+from typing import Any
 
 # Blocks from this size on are mapped, and go back to the system when they are freed. Left to itself, glibc keeps blocks
 # of up to 32 MB once it has seen some, and one still after the other takes more.
@@ -28,7 +29,22 @@ def share_pools() -> None:
     _set(_M_ARENA_MAX, _POOLS)
 
 
+def give_pieces_back() -> None:
+    """Have the memory of many small pieces go back, now that they are done with.
+
+    What is freed in the middle of a pool stays in the process until somebody asks for it: as much as a still's file has
+    come in, while the still needs that much again.
+    """
+    trim = _function("malloc_trim")
+    if trim is not None:
+        trim(0)
+
+
 def _set(option: int, value: int) -> None:
-    set_option = getattr(ctypes.CDLL(None), "mallopt", None) if sys.platform == "linux" else None
+    set_option = _function("mallopt")
     if set_option is not None:
         set_option(option, value)
+
+
+def _function(name: str) -> Any:
+    return getattr(ctypes.CDLL(None), name, None) if sys.platform == "linux" else None

@@ -304,7 +304,7 @@ BREACHES: dict[str, Callable[[], Breach]] = {
         ),
     ),
     "plate_work_px": lambda: Breach(
-        2 * 6_000 * 3_900 + 5 * 6_000 * 3_900 + 2 * 5 * 1_500 * 975,
+        3 * 6_000 * 3_900 + 5 * 6_000 * 3_900 + 2 * 5 * 1_500 * 975,
         "/deliverables",
         **still(
             picture_job(

@@ -91,7 +91,13 @@ def saved(picture: Image.Image, kind: str, **options: object) -> bytes:
 
 def burn(job: Job, packed: bytes) -> bytes:
     """Do what the service does: read, solve, draw, encode."""
-    bounds = Bounds(LIMITS.plate_px, LIMITS.plate_turned_px, LIMITS.plate_deep_px, LIMITS.jpeg_scans)
+    bounds = Bounds(
+        LIMITS.plate_px,
+        LIMITS.plate_turned_px,
+        LIMITS.plate_deep_px,
+        LIMITS.plate_decoding_bytes,
+        LIMITS.jpeg_scans,
+    )
     still = read_still(io.BytesIO(packed), job.capture, fit="exact", bounds=bounds)
     return encoded(burned_in(job, solve(job).extractions, still), "image/jpeg")
 

@@ -8,8 +8,10 @@ enlarged, with a sensor's noise.
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
 import math
+import re
 import statistics
 import sys
 from collections.abc import Iterator
@@ -155,24 +157,30 @@ def stills() -> Iterator[Asked]:
         file = deep_tiff(picture.resize(size), packed)
         name = f"{size[0]} x {size[1]} TIFF of 16 bits ({packed or 'not packed'}), as TIFF"
         yield Asked(name, "/v1/overlay", still_job(size, "image/tiff"), "image/tiff", file)
+    yield from long_decoded(picture)
     turned = (6000, LIMITS.plate_turned_px // 6000)
     small = picture.resize(turned)
     packed_small = saved(small, "JPEG", quality=92, subsampling=0)
     for kind in ("image/png", "image/jpeg", "image/tiff"):
         job = still_job(turned, kind, roll=90, picture="upright")
         yield Asked(f"turned {turned[0]} x {turned[1]} JPEG, as {kind}", "/v1/overlay", job, kind, packed_small)
+    job = still_job(turned, "image/png", roll=90, picture="upright")
+    noise = np.random.default_rng(3).integers(0, 255, (*turned[::-1], 3), dtype=np.uint8) & 0xFC  # not to be packed
+    file = saved(Image.fromarray(noise), "PNG", compress_level=1)
+    name = f"turned {turned[0]} x {turned[1]} PNG of {len(file) / 1e6:.0f} MB"
+    yield Asked(f"{name}, as PNG", "/v1/overlay", job, "image/png", file)
     sheet = {**job_of(turned, 32, roll=90), "plate": {"output": "contact_sheet"}}
     yield Asked("contact sheet of 32, turned", "/v1/overlay", sheet, "image/png", packed_small)
     for kind in ("image/png", "image/jpeg", "image/tiff"):
-        frames = {**job_of(turned, 6), "plate": {"output": "frames", "media_type": kind, "longest_side_px": 1000}}
-        yield Asked(f"ZIP of 6 of 1,000 px, as {kind}", "/v1/overlay", frames, "application/zip", packed_small)
+        frames = {**job_of(turned, 5), "plate": {"output": "frames", "media_type": kind, "longest_side_px": 1000}}
+        yield Asked(f"ZIP of 5 of 1,000 px, as {kind}", "/v1/overlay", frames, "application/zip", packed_small)
     # What a ZIP may have, of large frames, and of small ones that read as much of the still as they may.
     files = {STILL: (jpeg, saved(picture, "PNG", compress_level=1))}
     files[turned] = packed_small, saved(small, "PNG", compress_level=1)
     for still, side, count in (
-        (STILL, (4096, 2160), 1),
+        (STILL, (3840, 2160), 1),
         (turned, (3840, 2160), 2),
-        (turned, (2220, 1480), 3),
+        (turned, (2560, 1440), 3),
     ):
         whole = {**job_of(still), "plate": {"output": "frames"}}
         raster = dict(zip(("width", "height"), side, strict=True))
@@ -206,6 +214,38 @@ def deep_tiff(picture: Image.Image, packed: str | None) -> bytes:
     out = BytesIO()
     tifffile.imwrite(out, np.asarray(picture).astype(np.uint16) * 257, photometric="rgb", compression=packed)
     return out.getvalue()
+
+
+def long_decoded(picture: Image.Image) -> Iterator[Asked]:
+    """Yield stills that take as much memory to decode as they may: JPEGs of many scans, and a TIFF of one strip."""
+    noise = Image.fromarray(np.random.default_rng(7).integers(0, 255, (1080, 1920, 3), dtype=np.uint8))
+    for subsampling, side, quality in ((0, (4620, 3080), 92), (2, (5400, 3600), 92), (2, (6000, 4000), 85)):
+        grained = Image.blend(picture.resize(side), noise.resize(side, Image.Resampling.NEAREST), 0.1)
+        fine = saved(grained, "JPEG", quality=quality, subsampling=subsampling, progressive=True)
+        job = job_of(side, 32, full=True, plate={"media_type": "image/png"})
+        for kind, file in (("10", fine), (str(LIMITS.jpeg_scans), with_more_scans(fine))):
+            name = f"{side[0]} x {side[1]} JPEG of {kind} scans, {len(file) / 1e6:.0f} MB, 32 frames, all, as PNG"
+            yield Asked(name, "/v1/overlay", job, "image/png", file)
+    side = (6400, 3800)
+    samples, file = np.asarray(picture.resize(side)) & 0xF0, BytesIO()
+    tifffile.imwrite(file, samples, photometric="rgb", compression="zlib", rowsperstrip=side[1])
+    name = f"{side[0]} x {side[1]} TIFF of one strip, {len(file.getvalue()) / 1e6:.0f} MB, as PNG"
+    yield Asked(name, "/v1/overlay", still_job(side, "image/png"), "image/png", file.getvalue())
+
+
+def with_more_scans(jpeg: bytes) -> bytes:
+    """Return a progressive JPEG with as many scans as there may be, the longest one again and again (ITU-T T.81, B.1)."""
+    parts = [jpeg[first:last] for first, last in itertools.pairwise([0, *scan_places(jpeg), len(jpeg) - 2])]
+    longest = max(range(1, len(parts)), key=lambda place: len(parts[place]))
+    again = parts[longest] * (LIMITS.jpeg_scans + 1 - len(parts))
+    return b"".join([*parts[: longest + 1], again, *parts[longest + 1 :], jpeg[-2:]])
+
+
+def scan_places(jpeg: bytes) -> list[int]:
+    """Return where the scans of a JPEG begin, whose headers hold no such bytes; each with the tables before it."""
+    tables = [place.start() for place in re.finditer(rb"\xff\xc4", jpeg)]
+    scans = [place.start() for place in re.finditer(rb"\xff\xda", jpeg)]
+    return [min((t for t in tables if before < t < scan), default=scan) for before, scan in zip([0, *scans], scans)]
 
 
 def paper() -> Iterator[Asked]:

@@ -17,7 +17,7 @@ from tallwide_service.api.body import counted, job_of, json_document, refuse_unk
 from tallwide_service.api.documented import EXAMPLE_JOB, JSON_TYPE, job_body
 from tallwide_service.api.problems import Problem
 from tallwide_service.limits import LIMITS
-from tallwide_service.memory import give_large_blocks_back
+from tallwide_service.memory import give_large_blocks_back, give_pieces_back
 
 if TYPE_CHECKING:
     from tallwide_service.render.still import Still
@@ -25,8 +25,10 @@ if TYPE_CHECKING:
 MULTIPART = "multipart/form-data"
 STILL_BOUNDS = (
     f"PNG, JPEG or TIFF of at most {LIMITS.plate_bytes} bytes and {LIMITS.plate_px} px; {LIMITS.plate_turned_px} px "
-    f"where it has to be turned, {LIMITS.plate_deep_px} px with 16 bits a channel, transparency or four inks. "
-    "Larger ones are to be brought with 8 bits, or as JPEG."
+    f"where it has to be turned, {LIMITS.plate_deep_px} px with 16 bits a channel, transparency or four inks. The file, "
+    "four bytes for each pixel and what its form has to be held beside (a strip or tile of a packed TIFF, the "
+    f"coefficients of a JPEG of several scans) have at most {LIMITS.plate_decoding_bytes} bytes. "
+    "Larger ones are to be brought with 8 bits, or as a JPEG of one scan."
 )
 
 
@@ -79,6 +81,7 @@ def posted_job_and_still() -> Posted:
         ) from error
     except ValueError as error:
         raise _wrong_parts(f"they cannot be told apart: {error}") from error
+    give_pieces_back()
     unknown = sorted(str(name or "") for name in (form.keys() | files.keys()) - {"job", "still"})
     if unknown:
         raise _wrong_parts(f"there is no part {unknown[0][:40]!r}; the parts are job and still")
@@ -100,11 +103,15 @@ def posted_job_and_still() -> Posted:
         file.stream,
         job.capture,
         fit=(job.plate or Plate()).fit,
-        bounds=Bounds(LIMITS.plate_px, LIMITS.plate_turned_px, LIMITS.plate_deep_px, LIMITS.jpeg_scans),
+        bounds=Bounds(
+            LIMITS.plate_px,
+            LIMITS.plate_turned_px,
+            LIMITS.plate_deep_px,
+            LIMITS.plate_decoding_bytes,
+            LIMITS.jpeg_scans,
+        ),
         declared=file.mimetype,
     )
-    # Nothing reads the file again; its memory is needed for what is made of the still.
-    file.close()
     return Posted(job, still, upload)
 
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import io
 import math
-import re
 import warnings
 from dataclasses import dataclass
 from fractions import Fraction
@@ -23,6 +22,7 @@ from tallwide.geometry import opposite_roll
 from tallwide.job import Capture, Roll
 from tallwide_service.core.view import View
 from tallwide_service.errors import JobError
+from tallwide_service.render.decoding import decoding_bytes, scans_of
 
 FORMATS = {"PNG": "image/png", "JPEG": "image/jpeg", "TIFF": "image/tiff"}
 # Modes that become RGB without a second picture of four channels or of 16 bits.
@@ -36,7 +36,6 @@ _SIGNATURES = {
 # Rows that are resized at once, and rows beyond the reach of the filter: 3 px of the coarser picture.
 _BAND_ROWS, _SPARE_ROWS = 256, 8
 _ORIENTATION, _BITS = 0x0112, 0x0102  # EXIF 2.32 and TIFF 6.0: orientation, bits per sample
-_MARKER = re.compile(rb"\xff[^\x00\x01\xd0-\xd7\xff]", re.DOTALL)  # ITU-T T.81, table B.1: not between coded data
 _TO_BE_TURNED = "of a still that has to be turned"
 # Pillow turns counter-clockwise.
 _TRANSPOSES = {
@@ -54,15 +53,17 @@ class StillRefused(JobError):
 
 @dataclass(frozen=True, slots=True)
 class Bounds:
-    """How many pixels of a still are held in memory, and how many scans of a JPEG are gone through.
+    """How many pixels and bytes of a still are held in memory, and how many scans of a JPEG are gone through.
 
     `most_px` where it is decoded once; `most_turned_px` where a second picture of its size is
     needed to turn it; `most_deep_px` where it has 16 bits a channel, transparency or four inks.
+    `most_decoding_bytes` are those of the file, of what it is decoded to, and of what its decoder holds beside.
     """
 
     most_px: int
     most_turned_px: int
     most_deep_px: int
+    most_decoding_bytes: int
     most_scans: int
 
 
@@ -97,7 +98,7 @@ def read_still(
     bounds: Bounds,
     declared: str | None = None,
 ) -> Still:
-    """Return an uploaded still in the recorded raster's size and position.
+    """Return an uploaded still in the recorded raster's size and position; its file is closed.
 
     Parameters
     ----------
@@ -123,6 +124,8 @@ def read_still(
             got=raster.width * raster.height,
         )
     picture, orientation = _decoded(file, kind, bounds)
+    # Nothing reads the file again; its memory is needed for what is made of the still.
+    file.close()
     picture = _plain(picture)
     turned = orientation in (5, 6, 7, 8) or orientation == 3
     if orientation != 1:
@@ -185,8 +188,7 @@ def _decoded(file: IO[bytes], kind: str, bounds: Bounds) -> tuple[Image.Image, i
         else:
             _refuse_large(picture.size, bounds.most_deep_px, "with 16 bits a channel, transparency or four inks")
         try:
-            if kind == "JPEG":
-                _refuse_many_scans(file, bounds)
+            _refuse_much_memory(picture, file, bounds)
             if _holds_several(picture):
                 raise StillRefused("the still holds several pictures")
             orientation = int(picture.getexif().get(_ORIENTATION, 1))
@@ -215,23 +217,23 @@ def _holds_several(picture: Image.Image) -> bool:
     return True
 
 
-def _refuse_many_scans(file: IO[bytes], bounds: Bounds) -> None:
-    """Refuse a JPEG of more scans than any has: each goes over the whole picture, however few bytes it has.
-
-    Markers and segments are those of ITU-T T.81, B.1.
-    """
+def _refuse_much_memory(picture: Image.Image, file: IO[bytes], bounds: Bounds) -> None:
+    """Refuse what takes too much to decode, and a JPEG of more scans than any has: each goes over the whole picture."""
     file.seek(0)
     data = file.getbuffer() if isinstance(file, io.BytesIO) else memoryview(file.read())
-    place, scans = 2, 0
-    while place + 4 <= len(data) and data[place] == 0xFF:
-        marker, length = data[place + 1], int.from_bytes(data[place + 2 : place + 4], "big")
-        scans += marker == 0xDA
-        if scans > bounds.most_scans:
-            raise StillRefused(f"the JPEG has more than {bounds.most_scans} scans", limit=bounds.most_scans, got=scans)
-        following = _MARKER.search(data, place + 2 + length)
-        if following is None:
-            break
-        place = following.start()
+    scans = scans_of(data, bounds.most_scans) if picture.format == "JPEG" else None
+    if scans is not None and scans.count > bounds.most_scans:
+        detail = f"the JPEG has more than {bounds.most_scans} scans"
+        raise StillRefused(detail, limit=bounds.most_scans, got=scans.count)
+    taken = decoding_bytes(picture, len(data), scans)
+    if taken > bounds.most_decoding_bytes:
+        raise StillRefused(
+            f"decoding the still takes {taken} bytes, of the file, the picture and what its form has to be held beside; "
+            f"at most {bounds.most_decoding_bytes} are taken. A TIFF of smaller strips or tiles, or a JPEG of one scan "
+            "(not progressive), takes less",
+            limit=bounds.most_decoding_bytes,
+            got=taken,
+        )
 
 
 def _refuse_large(size: tuple[int, int], most_px: int, where: str = "") -> None:
