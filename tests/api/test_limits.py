@@ -279,6 +279,11 @@ BREACHES: dict[str, Callable[[], Breach]] = {
         2_000 * (LIMITS.plate_deep_px // 2_000 + 1),
         **still(picture_job(64, 48), transparent_png(2_000, LIMITS.plate_deep_px // 2_000 + 1)),
     ),
+    # Four bytes for each pixel that is decoded, and two for each of its three coefficients.
+    "plate_decoding_bytes": lambda: Breach(
+        len(progressive_jpeg(6_000, 3_600)) + (4 + 3 * 2) * 6_000 * 3_600,
+        **still(picture_job(6_000, 3_600), progressive_jpeg(6_000, 3_600)),
+    ),
     "plate_frame_px": lambda: Breach(
         4_096 * (LIMITS.plate_frame_px // 4_096 + 1),
         "/deliverables/0/raster",
@@ -384,6 +389,12 @@ def a_list(contexts: int) -> dict[str, Any]:
 def grey_jpeg(width: int, height: int) -> bytes:
     out = io.BytesIO()
     Image.new("L", (width, height)).save(out, "JPEG")
+    return out.getvalue()
+
+
+def progressive_jpeg(width: int, height: int) -> bytes:
+    out = io.BytesIO()
+    Image.new("RGB", (width, height)).save(out, "JPEG", progressive=True, subsampling=0)
     return out.getvalue()
 
 

@@ -75,6 +75,41 @@ def test_the_largest_still_of_16_bits_stays_below_300_mb(server):
     assert largest_mb() < MOST_MB
 
 
+def progressive_still_of(width: int, height: int) -> bytes:
+    """Return a JPEG whose coefficients are all held before its first pixel is written."""
+    out = io.BytesIO()
+    photograph = Image.fromarray(data.coffee()).resize((width, height))
+    photograph.save(out, "JPEG", quality=95, subsampling=0, progressive=True)
+    return out.getvalue()
+
+
+def one_strip_of(width: int, height: int) -> bytes:
+    """Return a TIFF whose one strip is held unpacked beside the picture."""
+    out = io.BytesIO()
+    samples = np.asarray(Image.fromarray(data.coffee()).resize((width, height))) & 0xF0
+    tifffile.imwrite(out, samples, photometric="rgb", compression="zlib", rowsperstrip=height)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("still_of_size", "size", "bytes_a_pixel"),
+    [
+        pytest.param(progressive_still_of, (5200, 3800), 4 + 3 * 2, id="progressive JPEG"),
+        pytest.param(one_strip_of, (6400, 4500), 4 + 3, id="TIFF of one strip"),
+    ],
+)
+def test_the_longest_decoded_stills_stay_below_300_mb(server, still_of_size, size, bytes_a_pixel):
+    url, largest_mb = server
+    width, height = size
+    still = still_of_size(width, height)
+    assert 0.95 < (len(still) + bytes_a_pixel * width * height) / LIMITS.plate_decoding_bytes <= 1
+    job = {"capture": {"raster": {"width": width, "height": height}}, "deliverables": [{"label": "a", "aspect": "1:1"}]}
+    parts = {"job": ("job.json", json.dumps(job)), "still": ("still", still)}
+    response = requests.post(f"{url}/v1/overlay", files=parts, timeout=120)
+    assert response.status_code == 200, response.text
+    assert largest_mb() < MOST_MB
+
+
 def test_an_overlay_of_the_largest_png_stays_below_300_mb(server):
     url, largest_mb = server
     side = int(LIMITS.overlay_png_px**0.5)

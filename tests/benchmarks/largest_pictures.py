@@ -234,7 +234,7 @@ def long_decoded(picture: Image.Image) -> Iterator[Asked]:
 
 
 def with_more_scans(jpeg: bytes) -> bytes:
-    """Return a progressive JPEG with as many scans as there may be, the longest one again and again (ITU-T T.81, B.1)."""
+    """Return a progressive JPEG with as many scans as there may be, the longest again and again (ITU-T T.81, B.1)."""
     parts = [jpeg[first:last] for first, last in itertools.pairwise([0, *scan_places(jpeg), len(jpeg) - 2])]
     longest = max(range(1, len(parts)), key=lambda place: len(parts[place]))
     again = parts[longest] * (LIMITS.jpeg_scans + 1 - len(parts))
@@ -245,7 +245,9 @@ def scan_places(jpeg: bytes) -> list[int]:
     """Return where the scans of a JPEG begin, whose headers hold no such bytes; each with the tables before it."""
     tables = [place.start() for place in re.finditer(rb"\xff\xc4", jpeg)]
     scans = [place.start() for place in re.finditer(rb"\xff\xda", jpeg)]
-    return [min((t for t in tables if before < t < scan), default=scan) for before, scan in zip([0, *scans], scans)]
+    return [
+        min((t for t in tables if before < t < scan), default=scan) for before, scan in itertools.pairwise([0, *scans])
+    ]
 
 
 def paper() -> Iterator[Asked]:

@@ -43,7 +43,9 @@ from tallwide_service.settings import Settings
 BOUNDARY = "b0undary"
 SIDE = Raster(64, 48)
 # Small ones, so that no case takes long; the service's own are held by the tests of its limits.
-BOUNDS = Bounds(most_px=250_000, most_turned_px=200_000, most_deep_px=150_000, most_decoding_bytes=2_000_000, most_scans=16)
+BOUNDS = Bounds(
+    most_px=250_000, most_turned_px=200_000, most_deep_px=150_000, most_decoding_bytes=2_000_000, most_scans=16
+)
 JOB = {
     "version": 1,
     "id": "a",

@@ -162,7 +162,7 @@ def _sizes_of_frames(job: Job, extractions: tuple[Extraction, ...], options: Pla
     remedy = "; fewer deliverables at a time, or smaller frames by plate.longest_side_px, take less"
     held = "the still and the frames of a ZIP have together"
     yield _Size("/deliverables", held, LIMITS.plate_still_and_frames_px, still + together, remedy)
-    # Decoding a pixel takes as long as cutting from three, where a format is slow to read; writing one as cutting from two.
+    # Decoding a pixel takes as long as cutting from three, where a format is slow to read; writing one as from two.
     taken = "three times the still's pixels, those that frames are cut from and twice those of the frames are"
     yield _Size("/deliverables", taken, LIMITS.plate_work_px, 3 * still + cut + 2 * together, remedy)
 

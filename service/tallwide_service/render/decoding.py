@@ -7,14 +7,15 @@ comes in several scans. Sizes of both are the file's own to state.
 from __future__ import annotations
 
 import re
+import struct
 from dataclasses import dataclass
 
 from PIL import Image
 
 # Pillow has four bytes for a pixel of three channels.
 _PIXEL_BYTES = 4
-# ITU-T T.81, table B.1: markers that do not stand between coded data; starts of a frame, and those of a progressive one;
-# of a scan; the end.
+# ITU-T T.81, table B.1: markers that do not stand between coded data; starts of a frame, and those of a progressive
+# one; of a scan; the end.
 _MARKER = re.compile(rb"\xff[^\x00\x01\xd0-\xd7\xff]", re.DOTALL)
 _FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 _PROGRESSIVE = frozenset({0xC2, 0xC6, 0xCA, 0xCE})
@@ -23,6 +24,8 @@ _SCAN, _END = 0xDA, 0xD9
 _COMPRESSION, _PHOTOMETRIC, _SAMPLES, _BITS, _PLANES = 259, 262, 277, 258, 284
 _STRIP_ROWS, _TILE_WIDTH, _TILE_HEIGHT = 278, 322, 323
 _NOT_PACKED, _JPEGS, _YCBCR, _SEPARATE = 1, (6, 7), 6, 2
+_SIZE_FIELDS = (_BITS, _COMPRESSION, _PHOTOMETRIC, _SAMPLES, _PLANES, _STRIP_ROWS, _TILE_WIDTH, _TILE_HEIGHT)
+_SHORT, _LONG = 3, 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +45,21 @@ def decoding_bytes(picture: Image.Image, file_bytes: int, scans: Scans | None) -
     width, height = picture.size
     beside = scans.coefficients_bytes if scans is not None else _largest_piece_bytes(picture)
     return file_bytes + _PIXEL_BYTES * width * height + beside
+
+
+def oddly_typed_field(tiff: memoryview | bytes) -> int | None:
+    """Return the number of a field of the first directory that sizes are told from and that is no SHORT or LONG.
+
+    TIFF 6.0 has them all as these. A decoder may understand what the reader of headers does not.
+    """
+    order = "<" if bytes(tiff[:2]) == b"II" else ">"
+    try:
+        (start,) = struct.unpack_from(order + "I", tiff, 4)
+        (count,) = struct.unpack_from(order + "H", tiff, start)
+        fields = [struct.unpack_from(order + "HH", tiff, start + 2 + 12 * place) for place in range(count)]
+    except struct.error:  # cut short: no decoder finds it either
+        return None
+    return next((number for number, kind in fields if number in _SIZE_FIELDS and kind not in (_SHORT, _LONG)), None)
 
 
 def scans_of(jpeg: memoryview | bytes, most: int) -> Scans:

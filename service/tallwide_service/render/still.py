@@ -22,7 +22,7 @@ from tallwide.geometry import opposite_roll
 from tallwide.job import Capture, Roll
 from tallwide_service.core.view import View
 from tallwide_service.errors import JobError
-from tallwide_service.render.decoding import decoding_bytes, scans_of
+from tallwide_service.render.decoding import decoding_bytes, oddly_typed_field, scans_of
 
 FORMATS = {"PNG": "image/png", "JPEG": "image/jpeg", "TIFF": "image/tiff"}
 # Modes that become RGB without a second picture of four channels or of 16 bits.
@@ -188,7 +188,7 @@ def _decoded(file: IO[bytes], kind: str, bounds: Bounds) -> tuple[Image.Image, i
         else:
             _refuse_large(picture.size, bounds.most_deep_px, "with 16 bits a channel, transparency or four inks")
         try:
-            _refuse_much_memory(picture, file, bounds)
+            _refuse_much_memory(picture, kind, file, bounds)
             if _holds_several(picture):
                 raise StillRefused("the still holds several pictures")
             orientation = int(picture.getexif().get(_ORIENTATION, 1))
@@ -217,20 +217,23 @@ def _holds_several(picture: Image.Image) -> bool:
     return True
 
 
-def _refuse_much_memory(picture: Image.Image, file: IO[bytes], bounds: Bounds) -> None:
+def _refuse_much_memory(picture: Image.Image, kind: str, file: IO[bytes], bounds: Bounds) -> None:
     """Refuse what takes too much to decode, and a JPEG of more scans than any has: each goes over the whole picture."""
     file.seek(0)
     data = file.getbuffer() if isinstance(file, io.BytesIO) else memoryview(file.read())
-    scans = scans_of(data, bounds.most_scans) if picture.format == "JPEG" else None
+    odd = oddly_typed_field(data) if kind == "TIFF" else None
+    if odd is not None:
+        raise StillRefused(f"field {odd} of the TIFF is neither SHORT nor LONG, as TIFF 6.0 has it")
+    scans = scans_of(data, bounds.most_scans) if kind == "JPEG" else None
     if scans is not None and scans.count > bounds.most_scans:
         detail = f"the JPEG has more than {bounds.most_scans} scans"
         raise StillRefused(detail, limit=bounds.most_scans, got=scans.count)
     taken = decoding_bytes(picture, len(data), scans)
     if taken > bounds.most_decoding_bytes:
         raise StillRefused(
-            f"decoding the still takes {taken} bytes, of the file, the picture and what its form has to be held beside; "
-            f"at most {bounds.most_decoding_bytes} are taken. A TIFF of smaller strips or tiles, or a JPEG of one scan "
-            "(not progressive), takes less",
+            f"decoding the still takes {taken} bytes, of the file, the picture and what its form has to be held "
+            f"beside; at most {bounds.most_decoding_bytes} are taken. A TIFF of smaller strips or tiles, or a JPEG "
+            "of one scan (not progressive), takes less",
             limit=bounds.most_decoding_bytes,
             got=taken,
         )
