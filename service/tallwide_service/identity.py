@@ -82,8 +82,10 @@ def canonical_json(document: Mapping[str, Any]) -> bytes:
 def _is_doubtful(written: bytes) -> bool:
     outline = written.translate(_OUTLINE)
     # null is what orjson writes for NaN.
-    is_odd = any(mark in outline for mark in _DOUBTFUL_OUTLINES) or b"null" in written
-    return is_odd or _DOUBTFUL.search(written) is not None
+    for mark in _DOUBTFUL_OUTLINES:
+        if mark in outline:
+            return True
+    return b"null" in written or _DOUBTFUL.search(written) is not None
 
 
 def _digest(document: Mapping[str, Any]) -> str:

@@ -29,7 +29,10 @@ JOINT_CIRCLE = Claim("joint: 3 frames in a circle, 12,288 x 8,640", "at most", 2
 JOINT_RASTER = Claim("joint: 3 frames on one point, 12,288 x 8,640", "at most", 20, " ms", in_readme=False)
 JOINT_EIGHT = Claim("joint: 8 frames in a circle beside 3", "at most", 3)
 JOINT_MILP = Claim("joint: 3 frames on one point, `in_order`, beside SciPy's MILP", "at least", 20)
-JOINT_SLSQP = Claim("joint: the same 3, `largest`, beside its relaxation without a grid by SLSQP", "at most", 20, aim=1)
+JOINT_SLSQP = Claim("joint: the same 3, `largest`, beside its relaxation without a grid by SLSQP", "at most", 3, aim=1)
+JOINT_SLSQP_LINE = Claim(
+    "joint: 3 on a line, in a circle, round a subject, beside the same by SLSQP", "at most", 40, aim=1
+)
 JOINT_HOSTILE = Claim("joint: the slowest of hostile jobs of 8 frames", "at most", 10, " s")
 
 PNG_4K = Claim("overlay as PNG, 4,448 x 3,096, beside Pillow's palette mode", "at least", 3)

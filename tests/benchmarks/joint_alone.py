@@ -20,13 +20,15 @@ from tallwide_service.core.candidates import Shape, chain_sides
 
 ASPECTS = ("16:9", "9:16", "1:1", "4:5", "2.39:1", "2:3", "1.85:1", "3:4")
 WIDTH, HEIGHT, STEP = 12_288, 8_640, 2
+# A common eye line: where it lies in the picture and in each frame; the subject that all hold, px; the lens's circle.
+LINE, EYES, SUBJECT, CIRCLE_MM, PITCH_UM = 0.36, 0.33, (4_000, 1_500, 1_500, 4_000), 50.0, 3.9
 
 
 def document(frames: int, *, width: int = WIDTH, circle_mm: float | None = None, objective: str = "largest") -> Any:
     """Return a job of frames with a common top on a free point; other widths make other jobs."""
     lens: dict[str, Any] = {} if circle_mm is None else {"lens": {"image_circle_mm": circle_mm}}
     return {
-        "capture": {"raster": {"width": width, "height": HEIGHT}, "photosite_pitch_um": 3.9, **lens},
+        "capture": {"raster": {"width": width, "height": HEIGHT}, "photosite_pitch_um": PITCH_UM, **lens},
         "deliverables": [
             {"label": f"frame {place}", "aspect": aspect, "align": {"x": 0.5, "y": 0}}
             for place, aspect in enumerate(ASPECTS[:frames])
@@ -39,6 +41,15 @@ def varied(frames: int, **options: Any) -> Callable[[], object]:
     """Return a call that solves another job each time, so that no answer and no chain of sizes is remembered."""
     widths = itertools.count(WIDTH, -2)
     return lambda: solve(from_wire(Job, document(frames, width=next(widths), **options)))
+
+
+def on_a_line(width: int = WIDTH) -> Any:
+    """Return a job of three frames with an eye line in common, inside a circle and around a subject."""
+    job = document(3, width=width, circle_mm=CIRCLE_MM)
+    for frame in job["deliverables"]:
+        frame["align"] = {"x": 0.5, "y": EYES}
+    job["framing"] |= {"point": {"y": LINE}, "subject": dict(zip(("x", "y", "width", "height"), SUBJECT, strict=True))}
+    return job
 
 
 def in_order_by_milp() -> list[tuple[int, int]]:
@@ -108,13 +119,44 @@ def relaxed_by_slsqp() -> object:
     return found
 
 
+def relaxed_on_a_line_by_slsqp() -> object:
+    """Return the continuous relaxation of the three frames on a line, in heights of the raster: no grid."""
+    ratios = np.array([float(frame.ratio) for frame in from_wire(Job, on_a_line()).deliverables])
+    wide, radius = WIDTH / HEIGHT, CIRCLE_MM / 2 / (PITCH_UM / 1000 * HEIGHT)
+    x, y, across, down = (length / HEIGHT for length in SUBJECT)
+
+    def room(values: np.ndarray) -> np.ndarray:
+        middle, heights = values[0], values[1:]
+        left, right = middle - heights * ratios / 2, middle + heights * ratios / 2
+        top, bottom = LINE - EYES * heights, LINE + (1 - EYES) * heights
+        corners = [
+            radius**2 - (side - wide / 2) ** 2 - (edge - 0.5) ** 2 for side in (left, right) for edge in (top, bottom)
+        ]
+        inside = [left, wide - right, top, 1 - bottom]
+        around = [x - left, right - x - across, y - top, bottom - y - down]
+        return np.concatenate([*corners, *inside, *around])
+
+    found = minimize(
+        lambda values: -np.log(np.maximum(values[1:], 1e-6)).sum(),
+        [wide / 2, 0.7, 0.7, 0.7],
+        constraints={"type": "ineq", "fun": room},
+        method="SLSQP",
+    )
+    if not found.success:
+        raise RuntimeError(f"no optimum: {found.message}, {found.x}")
+    return found
+
+
 def rows(rounds: int, hostile: int) -> list[Row]:
     """Return what joint jobs cost."""
-    few, plain, order = varied(3, circle_mm=50.0), varied(3), varied(3, objective="in_order")
-    many = varied(8, circle_mm=50.0)
-    three, eight, ours, by_milp, relaxed, raster = in_turn(
+    few, plain, order = varied(3, circle_mm=CIRCLE_MM), varied(3), varied(3, objective="in_order")
+    many, widths = varied(8, circle_mm=CIRCLE_MM), itertools.count(WIDTH, -2)
+    calls = (few, many, order, in_order_by_milp, relaxed_by_slsqp, plain)
+    three, eight, ours, by_milp, relaxed, raster = in_turn(rounds, *(lambda call=call: timed(call) for call in calls))
+    line, relaxed_line = in_turn(
         rounds,
-        *(lambda call=call: timed(call) for call in (few, many, order, in_order_by_milp, relaxed_by_slsqp, plain)),
+        lambda: timed(lambda: solve(from_wire(Job, on_a_line(next(widths))))),
+        lambda: timed(relaxed_on_a_line_by_slsqp),
     )
     ours_found = [
         (each.rect.width, each.rect.height)
@@ -149,6 +191,12 @@ def rows(rounds: int, hostile: int) -> list[Row]:
             f"{raster * 1e3:.1f} ms",
             f"{relaxed * 1e3:.1f} ms",
             raster / relaxed,
+        ),
+        Row(
+            claims.JOINT_SLSQP_LINE,
+            f"{line * 1e3:.1f} ms",
+            f"{relaxed_line * 1e3:.1f} ms",
+            line / relaxed_line,
         ),
         Row(
             claims.JOINT_HOSTILE,

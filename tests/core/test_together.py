@@ -36,9 +36,18 @@ from tallwide.job import (
 from tallwide_service.core import solve
 from tallwide_service.core.allowance import Allowance
 from tallwide_service.core.candidates import Shape, chain_sides
+from tallwide_service.core.conflict import refuse_too_small
 from tallwide_service.core.extraction import frames as frames_of
 from tallwide_service.core.extraction import ground_of, place_alone
-from tallwide_service.core.joint import best_placed, best_sizes, certificate, measure_of, slopes_of, together_of
+from tallwide_service.core.joint import (
+    best_placed,
+    best_sizes,
+    best_together,
+    certificate,
+    measure_of,
+    slopes_of,
+    together_of,
+)
 from tallwide_service.core.joint_choices import cheapest
 from tallwide_service.core.joint_looks import Looks
 from tallwide_service.errors import CannotBeMet
@@ -485,6 +494,32 @@ def test_a_search_that_stops_early_claims_no_more_than_it_knows(objective):
             is_best = joint.exact_key(placed[0])[0] == joint.exact_key(best[0])[0]
             assert is_best or said.gap > 0, f"seed {seed}, {looks} looks"
     assert stopped > 5
+
+
+def test_frames_that_share_a_point_as_large_as_alone_lie_where_the_search_puts_them():
+    """What is not searched is the same: sizes, places and the value of the certificate."""
+    unsearched = 0
+    for seed in range(2000):
+        job = (random_job, nested_job, held_job)[seed % 3](seed)
+        try:
+            frames, ground = frames_of(job), ground_of(job)
+            alone = [place_alone(frame, ground).rect for frame in frames]
+            if job.framing.minimums == "held":
+                refuse_too_small(job, alone)
+        except CannotBeMet:
+            continue
+        if job.framing.arrangement == "independent":
+            continue
+        best, found, placed = best_together(job, frames, ground, alone)
+        if found.looks:
+            continue
+        unsearched += 1
+        joint = together_of(job, frames, ground)
+        searched = best_sizes(joint)
+        sizes, expected = best_placed(joint, searched, alone)
+        assert placed[1] == expected, f"seed {seed}"
+        assert certificate(best, placed[0], found).value == certificate(joint, sizes, searched).value, f"seed {seed}"
+    assert unsearched > 60
 
 
 def test_thirty_two_frames_are_answered():

@@ -25,21 +25,19 @@ from tallwide_service.api.entrance.layer import BODIES
 BODY = json.dumps(EXAMPLE_JOB).encode()
 
 
-def mode(number: int) -> dict:
-    return {
-        "label": f"mode {number}",
-        "raster": {"width": 12_288 - 97 * number, "height": 8_640 - 61 * number},
-        "photosite_pitch_um": 3,
-        "lens": {"image_circle_mm": 38.01},
-    }
-
-
-# Seconds of work: 32 frames inside a circle, nine modes, three rolls, two passes.
+# Seconds of work: eight frames that lie unlike each other round a common point, in a circle that grows step by step.
 HEAVY = {
-    "capture": mode(0),
-    "alternatives": [mode(number) for number in range(1, 9)],
-    "deliverables": [{"label": f"f{number}", "aspect": round(0.4 + number / 9, 3)} for number in range(32)],
-    "framing": {"arrangement": "shared_point", "point": {"x": None, "y": None}},
+    "capture": {"raster": {"width": 12_288, "height": 8_640}, "photosite_pitch_um": 3, "lens": {"image_circle_mm": 38}},
+    "deliverables": [
+        {
+            "label": f"f{number}",
+            "aspect": round(0.4 + number / 9, 3),
+            "align": {"x": round(0.2 + number / 60, 3), "y": round(0.6 - number / 70, 3)},
+        }
+        for number in range(8)
+    ],
+    "framing": {"arrangement": "shared_point", "objective": "raise_smallest", "aspect_tolerance": 0.02},
+    "sweep": {"member": "/capture/lens/image_circle_mm", "from": 33, "to": 39, "steps": 28},
 }
 
 
@@ -138,7 +136,7 @@ def test_probes_and_reference_data_answer_in_time_while_all_places_are_taken(ser
         )
         dawdling.append(sender)
     with ThreadPoolExecutor(12) as callers:
-        under_way = [callers.submit(served.ask, "GET", f"/v1/orientation?job={packed(heavy)}") for _ in range(12)]
+        under_way = [callers.submit(served.ask, "GET", f"/v1/extractions?job={packed(heavy)}") for _ in range(12)]
         slowest = {}
         until = time.monotonic() + 4
         while time.monotonic() < until:
@@ -198,8 +196,8 @@ def test_sigterm_under_load_loses_no_answer(serve):
 def test_a_job_under_way_is_finished_before_the_end(serve):
     served = serve(TALLWIDE_DRAIN_S="0")
     with ThreadPoolExecutor(1) as callers:
-        under_way = callers.submit(served.ask, "GET", f"/v1/orientation?job={packed(json.dumps(HEAVY).encode())}")
-        time.sleep(0.5)
+        under_way = callers.submit(served.ask, "GET", f"/v1/extractions?job={packed(json.dumps(HEAVY).encode())}")
+        time.sleep(0.3)
         assert not under_way.done(), "the job is no longer heavy: nothing was proven"
         served.process.send_signal(signal.SIGTERM)
         assert under_way.result()[0] in (200, 503)

@@ -36,6 +36,8 @@ from tallwide_service.core.plain import (
 from tallwide_service.identity import answer_id, decision_digest
 
 Members = dict[str, Any]
+# A named tuple's own constructor does the same after a call more.
+_made = tuple.__new__
 _read = written_reader_of(JOB_SCHEMA)
 # The members that are known here; what a noun has beyond them may change an answer.
 _JOB = frozenset({"capture", "deliverables", "framing", "version", "id"})
@@ -165,7 +167,7 @@ def _placed(job: Written, ground: Ground) -> list[Placed]:
         place = place_plain(raster, grid, ratio, tolerance, align, _protection(roll, **deliverable["protection"]))
         if place is None:
             raise Doubt
-        placed.append(Placed(deliverable, ratio, requested, align, place))
+        placed.append(_made(Placed, (deliverable, ratio, requested, align, place)))
     return placed
 
 

@@ -17,7 +17,7 @@ from tallwide.job import Framing, Job
 from tallwide_service.core.allowance import Allowance, looks_before
 from tallwide_service.core.binding import freed_jobs
 from tallwide_service.core.extraction import Frame, Ground, broken_around, frames, ground_of, place_alone
-from tallwide_service.core.joint import best_placed, best_sizes, is_too_small, together_of
+from tallwide_service.core.joint import best_together, is_too_small
 from tallwide_service.core.misses import below, by_how_much, sizes_of, without_it
 from tallwide_service.core.region import usable_region
 from tallwide_service.errors import CannotBeMet, Fault, NoneFound
@@ -58,10 +58,8 @@ class Trials:
             return None
         if job.framing.arrangement == "independent":
             return wanted
-        together = together_of(job, views, ground)
-        found = best_sizes(together, min(_MOST_LOOKS, self.allowance.left))
+        _, found, placed = best_together(job, views, ground, wanted, min(_MOST_LOOKS, self.allowance.left))
         self.allowance.taken += found.looks
-        placed = best_placed(together, found, wanted)
         if placed is None and found.left is not None:
             raise not_found(job)
         return None if placed is None else list(placed[1][2])

@@ -7,6 +7,7 @@ near as the grid allows to the same fraction of the region's box.
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -34,7 +35,7 @@ from tallwide_service.core.candidates import Shape, chain_sides, largest_first
 from tallwide_service.core.optics import image_facts
 from tallwide_service.core.plain import aspect_numbers, ideal_numbers, place_plain
 from tallwide_service.core.recording import refuse_lines_not_recorded
-from tallwide_service.core.region import Region, Span, image_circle, protected, spans, usable_region
+from tallwide_service.core.region import Circle, Region, Span, image_circle, protected, spans, usable_region
 from tallwide_service.core.snap import nearest_step, nearest_step_of
 from tallwide_service.errors import CannotBeMet, Fault
 
@@ -293,17 +294,33 @@ def _sizes(frame: Frame, ground: Ground, most: tuple[int, int]) -> Iterator[tupl
     least = 0
     if subject is not None:
         least = int(max(np.searchsorted(widths, subject.width), np.searchsorted(heights, subject.height)))
-    # So those that fit are the first that are large enough.
+    # So those that fit are the first that are large enough: from a guess up or down in doubling strides until one fits
+    # and one does not, then between the two.
     searched = _searched(ground)
     fits, fails = least - 1, len(widths)
+    tried, stride = int(np.searchsorted(heights, _likely_height(frame, ground), side="right")) - 1, 1
     while fails - fits > 1:
-        middle = (fits + fails) // 2
-        if _has_place(frame, searched, int(widths[middle]), int(heights[middle])):
-            fits = middle
+        tried = min(max(tried, fits + 1), fails - 1)
+        if _has_place(frame, searched, int(widths[tried]), int(heights[tried])):
+            fits, tried = tried, tried + stride
         else:
-            fails = middle
+            fails, tried = tried, tried - stride
+        if fits >= least and fails < len(widths):
+            tried = (fits + fails) // 2
+        stride *= 2
     for place in range(fits, least - 1, -1):
         yield int(widths[place]), int(heights[place])
+
+
+def _likely_height(frame: Frame, ground: Ground) -> float:
+    """Return how high a frame would be in the middle of the region's box and of its circles; a guess in doubles."""
+    box, ratio, around = ground.region.box, float(frame.shape.ratio), frame.protection
+    across = ratio * float(1 + around.left + around.right)
+    down = float(1 + around.top + around.bottom)
+    rooms = [float(box.right - box.left) / across, float(box.bottom - box.top) / down]
+    circles = (cut for cut in ground.region.cuts if isinstance(cut, Circle))
+    rooms.extend(2 / math.hypot(across / float(cut.half_width), down / float(cut.half_height)) for cut in circles)
+    return min(rooms)
 
 
 def _has_place(frame: Frame, ground: Ground, width: int, height: int) -> bool:
@@ -508,7 +525,7 @@ def broken_around(rect: Rect, frame: Frame, ground: Ground) -> tuple[str, ...]:
         bare = Rect(x, y, width, height)
         names.extend(region.broken_by(bare))
         guarded = protected(bare, frame.protection)
-        if region.holds(bare) and not region.holds(guarded):
+        if guarded != bare and region.holds(bare) and not region.holds(guarded):
             names.extend((*region.broken_by(guarded), "protection"))
     return tuple(dict.fromkeys(names))
 

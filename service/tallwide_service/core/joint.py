@@ -27,7 +27,6 @@ from tallwide.job import Deliverable, Job, exact
 from tallwide_service.core.allowance import MOST_LOOKS, Allowance, looks_before
 from tallwide_service.core.candidates import chain_sides
 from tallwide_service.core.extraction import Frame, Ground, Placement, placed_alone
-from tallwide_service.core.joint_estimate import Estimate
 from tallwide_service.core.joint_looks import Field, Matched, Real, Sizes
 from tallwide_service.core.joint_places import Placed, Question, best_places, line_of
 from tallwide_service.core.joint_search import NEAR, Found, Measure, search
@@ -36,7 +35,7 @@ from tallwide_service.core.joint_tables import AxisTable, Side, Whole, axis_tabl
 from tallwide_service.errors import CannotBeMet
 
 # Digits in which means are computed, so that only their rounding to a double, of 17 digits, is seen.
-_MEAN_DIGITS = 40
+_MEAN_DIGITS = 28
 
 
 @total_ordering
@@ -73,9 +72,10 @@ class Product:
 def _geometric_mean(areas: Sequence[int], weights: Sequence[int]) -> float:
     """Return a weighted geometric mean, rounded once, to the nearest double: a mean that is whole is printed as one."""
     with localcontext(prec=_MEAN_DIGITS):
+        if len(set(weights)) == 1:  # the same with one logarithm, which is what takes the time
+            return float((Decimal(math.prod(areas)).ln() / len(areas)).exp())
         logs = (Decimal(area).ln() * weight for area, weight in zip(areas, weights, strict=True))
-        total = sum(logs, Decimal(0))
-        return float((total / sum(weights)).exp())
+        return float((sum(logs, Decimal(0)) / sum(weights)).exp())
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +86,6 @@ class Together:
     ground: Ground
     frames: tuple[Frame, ...]
     field: Field
-    sides: tuple[Sequence[Side], Sequence[Side]]
     weights: tuple[int, ...]
     needed: tuple[tuple[int, int], ...]
 
@@ -159,11 +158,9 @@ def solve_together(
     wanted = [each.rect for each in alone]
     if job.framing.minimums == "held":
         refuse_too_small(job, wanted)
-    together = together_of(job, frames, ground)
     allowance.taken += looks_before(job)
-    found = best_sizes(together, allowance.left + allowance.more)
+    together, found, placed = best_together(job, frames, ground, wanted, allowance.left + allowance.more)
     allowance.taken += found.looks
-    placed = best_placed(together, found, wanted)
     if placed is None:
         if found.left is not None:
             raise not_found(job)
@@ -178,6 +175,25 @@ def solve_together(
     return placements, certificate(together, sizes, found)
 
 
+def best_together(
+    job: Job, frames: Sequence[Frame], ground: Ground, wanted: Sequence[Rect], most_looks: int = MOST_LOOKS
+) -> tuple[Together, Found, tuple[Sizes, Placed] | None]:
+    """Return the best sizes and places of frames, after so many looks at most; no places where there are none.
+
+    Where all can share the point as large as they are alone, nothing is better and nothing is searched.
+    """
+    alone = [(np.array([rect.width]), np.array([rect.height])) for rect in wanted]
+    largest = together_of(job, frames, ground, alone)
+    if largest.field.matched is None or largest.field.matched.lengths.size:
+        found = Found({(0,) * len(frames)}, cases=1, looks=0, left=None)
+        placed = best_placed(largest, found, wanted)
+        if placed is not None:
+            return largest, found, placed
+    together = together_of(job, frames, ground)
+    found = best_sizes(together, most_looks)
+    return together, found, best_placed(together, found, wanted)
+
+
 def best_sizes(together: Together, most_looks: int = MOST_LOOKS) -> Found:
     """Return the sizes that are best, but for near ties, after so many looks at most."""
     return search(together.field, measure_of(together), most_looks, slopes_of(together))
@@ -185,6 +201,10 @@ def best_sizes(together: Together, most_looks: int = MOST_LOOKS) -> Found:
 
 def best_placed(together: Together, found: Found, wanted: Sequence[Rect]) -> tuple[Sizes, Placed] | None:
     """Return the best of the sizes found with their best places; `None` where there are none."""
+    if len(found.sizes) == 1:  # there is nothing to compare
+        (only,) = found.sizes
+        nearest = best_places(question_of(together, only, wanted))
+        return None if nearest is None else (only, nearest)
     keys = sorted(((together.exact_key(sizes), sizes) for sizes in found.sizes), key=lambda one: one[0], reverse=True)
     for _, equals in groupby(keys, key=lambda one: one[0]):
         placed = [
@@ -223,15 +243,24 @@ def certificate(together: Together, sizes: Sizes, found: Found) -> Certificate:
     )
 
 
-def together_of(job: Job, frames: Sequence[Frame], ground: Ground) -> Together:
-    """Return the joint job as the search sees it."""
+def chains_of(job: Job, frames: Sequence[Frame], ground: Ground) -> list[tuple[Whole, Whole]]:
+    """Return the widths and heights that each frame may have in the region's box, px, smallest first."""
+    chains, grid, free = [], job.capture.grid, replace(ground, subject=None)
+    for frame in frames:
+        across, down = free.spans(frame)
+        chain = chain_sides(frame.shape, across.longest(grid.width), down.longest(grid.height))
+        is_held = job.framing.minimums == "held"
+        chains.append(_at_least(least_size(job, frame.deliverable), chain) if is_held else chain)
+    return chains
+
+
+def together_of(
+    job: Job, frames: Sequence[Frame], ground: Ground, chains: Sequence[tuple[Whole, Whole]] | None = None
+) -> Together:
+    """Return the joint job as the search sees it, of some sizes alone where `chains` has them."""
     capture, region, framing = job.capture, ground.region, job.framing
     grid, box = capture.grid, region.pixels
-    chains = []
-    for frame in frames:
-        across, down = replace(ground, subject=None).spans(frame)
-        chain = chain_sides(frame.shape, across.longest(grid.width), down.longest(grid.height))
-        chains.append(_at_least(least_size(job, frame.deliverable), chain) if framing.minimums == "held" else chain)
+    chains = chains_of(job, frames, ground) if chains is None else chains
     counts = np.array([len(widths) for widths, _ in chains], dtype=np.int64)
     point = given_point(job)
     sides = (
@@ -259,6 +288,7 @@ def together_of(job: Job, frames: Sequence[Frame], ground: Ground) -> Together:
     field = Field(
         x=x,
         y=y,
+        sides=sides,
         offsets=offsets,
         counts=counts,
         raster=region.raster,
@@ -267,7 +297,7 @@ def together_of(job: Job, frames: Sequence[Frame], ground: Ground) -> Together:
         pairs=pairs,
         order=tuple(outer_first(len(frames), pairs)),
         matched=matched,
-        estimate=Estimate(x, y, sides, region.cuts),
+        cuts=region.cuts,
     )
     needed = [(raster.width, raster.height) if (raster := each.deliverable.raster) else (1, 1) for each in frames]
     return Together(
@@ -275,7 +305,6 @@ def together_of(job: Job, frames: Sequence[Frame], ground: Ground) -> Together:
         ground=ground,
         frames=tuple(frames),
         field=field,
-        sides=sides,
         weights=tuple(int(exact(frame.deliverable.weight) * 100) for frame in frames),
         needed=tuple((down, across) if capture.is_on_its_side else (across, down) for across, down in needed),
     )
@@ -372,10 +401,10 @@ def slopes_of(together: Together) -> Slopes | None:
         return None
     return Slopes(
         together.field,
-        together.sides,
+        together.field.sides,
         [frame.shape.ratio for frame in together.frames],
         shares_of(together),
-        together.ground.region.cuts,
+        together.field.cuts,
     )
 
 

@@ -22,7 +22,8 @@ import numpy.typing as npt
 
 from tallwide.answers import Rect
 from tallwide_service.core.joint_estimate import Estimate
-from tallwide_service.core.joint_tables import AxisTable, Whole
+from tallwide_service.core.joint_tables import AxisTable, Side, Whole
+from tallwide_service.core.region import Circle, CoveredArea, Polygon
 
 # What a call costs beside what it is asked, in questions about one size over one cell.
 _CALL = 250
@@ -52,10 +53,14 @@ class Matched:
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """All that the search looks at: tables of both axes, the region, the subject, and what ties frames together."""
+    """All that the search looks at: tables of both axes, the region, the subject, and what ties frames together.
+
+    `sides` are what the tables were made of, `cuts` what the region is cut by.
+    """
 
     x: AxisTable
     y: AxisTable
+    sides: tuple[Sequence[Side], Sequence[Side]]
     offsets: Whole
     counts: Whole
     raster: Rect
@@ -64,7 +69,7 @@ class Field:
     pairs: tuple[tuple[int, int], ...]
     order: tuple[int, ...]
     matched: Matched | None
-    estimate: Estimate
+    cuts: Sequence[Circle | Polygon | CoveredArea]
 
     @property
     def frames(self) -> int:
@@ -92,6 +97,7 @@ class Looks:
 
     def __init__(self, field: Field) -> None:
         self.field = field
+        self.estimate = Estimate(field.x, field.y, field.sides, field.cuts)
         self.work = 0
         # Whether to look at all outer sizes that may hold an inner one: worth it while no frames are found at all.
         self.is_thorough = True
@@ -328,7 +334,7 @@ class Looks:
     def bound(self, cells: Cells, most: Whole) -> Whole:
         """Return sizes, frames down and cells across, that none over a cell passes; -1 throughout where none can be."""
         everyone = np.arange(self.field.frames)
-        near = self.field.estimate.sizes(cells, self.field.offsets)
+        near = self.estimate.sizes(cells, self.field.offsets)
         bound = self.largest(everyone, most, self.cell_fits(cells, self._all_choices(cells)), near)
         if self.is_uneven or (self.has_ties and self.outers):
             bound = self._stepped_down(bound, cells)
@@ -529,7 +535,7 @@ class Looks:
             return self._values_inside(cells, most)
         best = np.full(most.shape, -1, dtype=np.int64)
         for way in self.ways:
-            near = self.field.estimate.sizes(cells, self.field.offsets)
+            near = self.estimate.sizes(cells, self.field.offsets)
             sizes = self.largest(np.arange(self.field.frames), most, self.cell_fits(cells, way), near)
             if self.is_uneven:
                 sizes = self._stepped_down(sizes, cells, way)

@@ -57,7 +57,12 @@ class Line:
 
     def cost(self, places: Order) -> Fraction:
         """Return the sum of squared distances to the wanted places."""
-        return sum(((place - wanted) ** 2 for place, wanted in zip(places, self.wanted, strict=True)), Fraction(0))
+        unit = math.lcm(*(wanted.denominator for wanted in self.wanted))
+        aways = (
+            place * unit - wanted.numerator * (unit // wanted.denominator)
+            for place, wanted in zip(places, self.wanted, strict=True)
+        )
+        return Fraction(sum(away * away for away in aways), unit * unit)
 
     def lines(self) -> Whole:
         """Return all places within the bounds on a free axis, a row for each."""
@@ -335,8 +340,14 @@ def _on_given_row(question: Question, down: tuple[Order, ...]) -> Placed | None:
 
 
 def _on_free_point(question: Question) -> Placed | None:
-    """Return the places where both axes are free: columns by rising cost, the best rows for each."""
-    columns = _columns(question)
+    """Return the places where both axes are free: columns by rising cost, the best rows for each.
+
+    On a plain region the one axis has no part in the other.
+    """
+    if question.rows is None:
+        xs, ys = (_nearest_on_line(line, question.by_label) for line in (question.x, question.y))
+        return None if xs is None or ys is None else question.placed(xs, ys)
+    columns = question.x.lines()
     if not len(columns) or not question.y.patterns:
         return None
     patterns = np.array(question.y.patterns, dtype=np.int64)
@@ -371,20 +382,27 @@ def _on_free_point(question: Question) -> Placed | None:
     return best
 
 
-def _columns(question: Question) -> Whole:
-    """Return the ways to lie across that can be best: all in a curved region, the nearest few on a plain one."""
-    if question.rows is not None:
-        return question.x.lines()
-    line = question.x
-    found: list[Whole] = []
-    for each in line.patterns or ():
-        pattern = np.array(each, dtype=np.int64)
-        first, last = line.shifts(pattern, line.low, line.high)
+def _nearest_on_line(line: Line, by_label: Order) -> Order | None:
+    """Return the places on one free axis that cost least, of equals those that are smaller by label; all in integers.
+
+    The cost of a pattern is a parabola of its shift: the whole-number minimum is beside its vertex.
+    """
+    unit = math.lcm(*(wanted.denominator for wanted in line.wanted))
+    wanted = [each.numerator * (unit // each.denominator) for each in line.wanted]
+    low, high, step = line.low.tolist(), line.high.tolist(), line.step
+    found: list[tuple[int, Order, Order]] = []
+    for pattern in line.patterns or ():
+        first = max(-((place - least) // step) for place, least in zip(pattern, low, strict=True))
+        last = min((most - place) // step for place, most in zip(pattern, high, strict=True))
         if first > last:
             continue
-        vertex = int(np.floor((line.wanted_px - pattern).mean() / line.step))
-        found.extend(pattern + min(max(vertex + near, int(first)), int(last)) * line.step for near in (-1, 0, 1, 2))
-    return np.array(found, dtype=np.int64).reshape(-1, len(line.length))
+        away = sum(wanted) - unit * sum(pattern)
+        vertex = away // (unit * step * len(pattern))
+        for shift in {min(max(near, first), last) for near in (vertex, vertex + 1)}:
+            places = tuple(place + shift * step for place in pattern)
+            cost = sum((place * unit - to) ** 2 for place, to in zip(places, wanted, strict=True))
+            found.append((cost, tuple(places[i] for i in by_label), places))
+    return min(found)[2] if found else None
 
 
 def _nearest(question: Question, xs: Whole, ys: Whole, costs: Real) -> Placed | None:

@@ -116,7 +116,7 @@ def search(field: Field, measure: Measure, most_looks: int = MOST_LOOKS, slopes:
             break
         looked, bound, values, x, y = (each[..., is_left] for each in (looked, bound, values, x, y))
         if cases == 1 and looked.shape[1]:
-            children = _around(field, looked, likely(field, measure, looked))
+            children = _around(field, looked, likely(looks, measure, looked))
             inherited = np.repeat(bound, children.shape[1], axis=1)
         else:
             children, inherited = _split(looks, looked, bound, values, (x, y))
@@ -155,8 +155,9 @@ def _likely_t(looks: Looks, cells: Cells, bound: Whole) -> tuple[Whole, Whole]:
     return found[0], found[1]
 
 
-def likely(field: Field, measure: Measure, root: Cells) -> tuple[int, int]:
+def likely(looks: Looks, measure: Measure, root: Cells) -> tuple[int, int]:
     """Return a t that is likely to be near the best, by estimates alone: the best of a net, again in a closer net."""
+    field = looks.field
     low, high = root[[0, 2], 0] + 1, root[[1, 3], 0]
     spacing = np.maximum((high - low) / (_NET - 1), 0)
     middle = (low + high) / 2
@@ -167,7 +168,7 @@ def likely(field: Field, measure: Measure, root: Cells) -> tuple[int, int]:
             for axis in (0, 1)
         )
         x, y = np.repeat(x, _NET), np.tile(y, _NET)
-        sizes = field.estimate.sizes(np.stack([x - 1, x, y - 1, y]), field.offsets)
+        sizes = looks.estimate.sizes(np.stack([x - 1, x, y - 1, y]), field.offsets)
         found = np.clip(sizes, 0, field.counts[:, None] - 1)
         whole, real = measure.rows(found)
         lacking = np.minimum(sizes, 0).sum(axis=0)

@@ -7,10 +7,10 @@ times wider than its image, so places there count that many times.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
+from math import atan2, degrees, hypot
 from typing import NamedTuple
 
 from tallwide.answers import AngleOfView, Rect, Size
@@ -42,7 +42,7 @@ class Edges:
     @property
     def farthest_mm(self) -> float:
         """How far the corner farthest from the lens's axis is from it."""
-        return max(math.hypot(x, y) for x in (self.left, self.right) for y in (self.top, self.bottom))
+        return max(hypot(x, y) for x in (self.left, self.right) for y in (self.top, self.bottom))
 
 
 def pixel_mm(capture: Capture) -> tuple[Fraction, Fraction] | None:
@@ -57,6 +57,10 @@ def pixel_mm(capture: Capture) -> tuple[Fraction, Fraction] | None:
 def pixel_side_mm(pitch_um: Number, photosites: int, pixels: int) -> Fraction:
     """Return the side of one recorded pixel, exact, where so many pixels lie on so many photosites."""
     return exact(pitch_um) / 1000 * Fraction(photosites, pixels)
+
+
+# A named tuple's own constructor does the same after a call more.
+_made = tuple.__new__
 
 
 class Sensor(NamedTuple):
@@ -151,14 +155,14 @@ def image_numbers(x: int, y: int, width: int, height: int, sensor: Sensor) -> Im
     edges = left, top, right, bottom = _edges((x, y, x + width, y + height), raster, pixel, axis)
     across = width * pixel[0] / pixel[1]
     down = height * pixel[2] / pixel[3]
-    diagonal = math.hypot(across, down)
-    off_axis = math.hypot((left + right) / 2, (top + bottom) / 2)
+    diagonal = hypot(across, down)
+    off_axis = hypot((left + right) / 2, (top + bottom) / 2)
     angles = None if focal_mm is None else _angles_deg(edges, focal_mm, squeeze)
     if is_on_its_side:
         across, down = down, across
         if angles is not None:
             angles = angles[1], angles[0], angles[2]
-    return ImageNumbers(across, down, diagonal, angles, off_axis)
+    return _made(ImageNumbers, (across, down, diagonal, angles, off_axis))
 
 
 def _angles_deg(
@@ -172,12 +176,13 @@ def _angles_deg(
     left, right = edges[0] * squeeze[0], edges[2] * squeeze[0]
     top, bottom = edges[1] * squeeze[1], edges[3] * squeeze[1]
     middle_x, middle_y = (left + right) / 2, (top + bottom) / 2
-    falling = angle_between_deg((left, top), (right, bottom), focal_mm)
-    rising = angle_between_deg((right, top), (left, bottom), focal_mm)
+    diagonal = _angle_deg(left, top, right, bottom, focal_mm)
+    if middle_x and middle_y:  # in the middle one way or the other both are the same
+        diagonal = max(diagonal, _angle_deg(right, top, left, bottom, focal_mm))
     return (
-        angle_between_deg((left, middle_y), (right, middle_y), focal_mm),
-        angle_between_deg((middle_x, top), (middle_x, bottom), focal_mm),
-        max(falling, rising),
+        _angle_deg(left, middle_y, right, middle_y, focal_mm),
+        _angle_deg(middle_x, top, middle_x, bottom, focal_mm),
+        diagonal,
     )
 
 
@@ -189,10 +194,12 @@ def angle_between_deg(first: tuple[float, float], second: tuple[float, float], f
     >>> round(angle_between_deg((-18, 0), (18, 0), 50), 1)
     39.6
     """
-    ax, ay = first
-    bx, by = second
-    cross = math.hypot(focal_mm * (ay - by), focal_mm * (bx - ax), ax * by - ay * bx)
-    return math.degrees(math.atan2(cross, ax * bx + ay * by + focal_mm * focal_mm))
+    return _angle_deg(*first, *second, focal_mm)
+
+
+def _angle_deg(ax: float, ay: float, bx: float, by: float, focal_mm: float) -> float:
+    cross = hypot(focal_mm * (ay - by), focal_mm * (bx - ax), ax * by - ay * bx)
+    return degrees(atan2(cross, ax * bx + ay * by + focal_mm * focal_mm))
 
 
 def nyquist_lp_mm(pitch_um: float) -> float:

@@ -203,12 +203,34 @@ def upright_box(x: int, y: int, width: int, height: int, raster: tuple[int, int]
 
 def common_and_combined(places: Sequence[PlainPlace]) -> tuple[Box | None, Box]:
     """Return what all frames share, if anything, and what holds them all, as `geometry.common_area` and its like do."""
-    lefts, tops = [place.x for place in places], [place.y for place in places]
-    rights, bottoms = [place.x + place.width for place in places], [place.y + place.height for place in places]
-    x, y, right, bottom = max(lefts), max(tops), min(rights), min(bottoms)
-    common = (x, y, right - x, bottom - y) if right > x and bottom > y else None
-    x, y = min(lefts), min(tops)
-    return common, (x, y, max(rights) - x, max(bottoms) - y)
+    left, top, width, height = places[0][:4]
+    low_x = high_x = left
+    low_y = high_y = top
+    first_right = last_right = left + width
+    first_bottom = last_bottom = top + height
+    for place in places[1:]:
+        left, top, width, height = place[:4]
+        right, bottom = left + width, top + height
+        if left < low_x:
+            low_x = left
+        elif left > high_x:
+            high_x = left
+        if top < low_y:
+            low_y = top
+        elif top > high_y:
+            high_y = top
+        if right < first_right:
+            first_right = right
+        elif right > last_right:
+            last_right = right
+        if bottom < first_bottom:
+            first_bottom = bottom
+        elif bottom > last_bottom:
+            last_bottom = bottom
+    common = None
+    if first_right > high_x and first_bottom > high_y:
+        common = high_x, high_y, first_right - high_x, first_bottom - high_y
+    return common, (low_x, low_y, last_right - low_x, last_bottom - low_y)
 
 
 def _largest(most: int, most_partner: int, rise: int, run: int, tolerance: Share) -> tuple[int, int]:
