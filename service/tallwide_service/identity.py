@@ -57,7 +57,10 @@ def decision_id(capture: Capture, extractions: Iterable[Extraction]) -> str:
 
 def decision_digest(geometry: Mapping[str, Any], rects: list[list[Any]]) -> str:
     """Return the identifier of a decision from its parts as they are written."""
-    return _digest({"capture": geometry, "rects": rects})
+    document = {"capture": geometry, "rects": rects}
+    # All else in it are whole numbers of pixels and texts that are named here.
+    is_plain = type(geometry["squeeze"]) is int
+    return _hashed(orjson.dumps(document, option=orjson.OPT_SORT_KEYS)) if is_plain else _digest(document)
 
 
 def canonical_json(document: Mapping[str, Any]) -> bytes:
@@ -89,4 +92,8 @@ def _is_doubtful(written: bytes) -> bool:
 
 
 def _digest(document: Mapping[str, Any]) -> str:
-    return hashlib.sha256(canonical_json(document)).hexdigest()
+    return _hashed(canonical_json(document))
+
+
+def _hashed(written: bytes) -> str:
+    return hashlib.sha256(written).hexdigest()

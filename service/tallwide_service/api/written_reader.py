@@ -13,7 +13,8 @@ that are never weaker, and a schema with a rule that is not among them is left a
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from itertools import groupby
 from typing import Any
 
 from marshmallow import Schema, ValidationError, fields, missing
@@ -60,16 +61,15 @@ class _Maker:
         }
         lines = [
             *("def read(document):", "    if type(document) is not dict: raise Doubt"),
-            *("    count = 0", "    out = {}"),
+            *("    left = len(document)", "    out = {}"),
         ]
-        for member in dataclasses.fields(schema.noun):
-            if member.name in schema.fields:
-                lines += self._member(member, schema.fields[member.name], names)
-            elif member.name != "own":
-                raise TypeError(f"{schema.noun.__name__}.{member.name} has no field in its schema")
+        for may_be_skipped, members in groupby(_members(schema), key=lambda both: _may_be_skipped(*both)):
+            read = [line for member, field in members for line in self._member(member, field, names)]
+            # What a noun seldom has is not even looked for where all that it has was found.
+            lines += ["    if left:", *("    " + line for line in read)] if may_be_skipped else read
         if names["rule"] is not None:
             lines.append("    if not rule(out): raise Doubt")
-        lines += ["    if count != len(document): own(document, known, out)", "    return out"]
+        lines += ["    if left: own(document, known, out)", "    return out"]
         exec(compile("\n".join(lines), f"<reader of {schema.noun.__name__}>", "exec"), names)  # noqa: S102 - see above
         reader: Reader = names["read"]
         return reader
@@ -78,7 +78,7 @@ class _Maker:
         """Return the lines that read one member: its value, or its default."""
         key = field.data_key or member.name
         value = f"document[{key!r}]"
-        lines = [f"    if {key!r} in document:", "        count += 1", f"        value = {value}"]
+        lines = [f"    if {key!r} in document:", "        left -= 1", f"        value = {value}"]
         lines += ["        " + line for line in self._value(field, key, names)]
         lines.append(f"        out[{key!r}] = value")
         default = _default(member)
@@ -121,6 +121,20 @@ class _Maker:
             return ["raise Doubt"]
         names.update(deserialize[0])
         return list(deserialize[1])
+
+
+def _members(schema: NounSchema) -> Iterator[tuple[dataclasses.Field[Any], fields.Field[Any]]]:
+    """Yield a noun's members, each with its field, but the caller's own."""
+    for member in dataclasses.fields(schema.noun):
+        if member.name in schema.fields:
+            yield member, schema.fields[member.name]
+        elif member.name != "own":
+            raise TypeError(f"{schema.noun.__name__}.{member.name} has no field in its schema")
+
+
+def _may_be_skipped(member: dataclasses.Field[Any], field: fields.Field[Any]) -> bool:
+    """Whether a member is written only where it is given."""
+    return not field.required and _default(member) is None
 
 
 def _validated(validate: Any, key: str, names: dict[str, Any]) -> list[str]:
