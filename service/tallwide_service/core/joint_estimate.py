@@ -7,6 +7,7 @@ estimate is off by a size or two. Nothing rests on it: exact questions start fro
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +23,22 @@ _MOST_SIDES = 8
 _APART = 1 << 20
 # What is too small to divide by.
 _TINY = 1e-12
+
+
+class _Ellipse(NamedTuple):
+    """An image circle: centre, px, and the inverse of its half axes.
+
+    For the left and right, and the top and bottom corners of all frames: how fast they move across and down as the
+    longer side grows, and the square of that speed.
+    """
+
+    x: float
+    y: float
+    across: float
+    down: float
+    speed_x: Real
+    speed_y: Real
+    square: Real
 
 
 class Estimate:
@@ -51,14 +68,18 @@ class Estimate:
         ]
         self.lengths = np.concatenate(rows)
         self.starts = np.arange(len(rows), dtype=np.int64)[:, None] * _APART
-        self.circles = [
-            tuple(float(each) for each in (cut.x, cut.y, 1 / cut.half_width, 1 / cut.half_height))
-            for cut in cuts
-            if isinstance(cut, Circle)
-        ]
+        self.circles = [self._ellipse(cut) for cut in cuts if isinstance(cut, Circle)]
         self.planes = [
             self._plane(plane) for cut in cuts if isinstance(cut, Polygon) for plane in cut.sides[:_MOST_SIDES]
         ]
+
+    def _ellipse(self, cut: Circle) -> _Ellipse:
+        """Return a circle in units of its half axes, and how fast frames' corners move there as they grow."""
+        across, down = float(1 / cut.half_width), float(1 / cut.half_height)
+        speed_x = np.stack([-self.before[0] * across, self.after[0] * across])[:, None]
+        speed_y = np.stack([-self.before[1] * down, self.after[1] * down])[None]
+        square = np.maximum(speed_x * speed_x + speed_y * speed_y, _TINY * _TINY)
+        return _Ellipse(float(cut.x), float(cut.y), across, down, speed_x, speed_y, square)
 
     def _plane(self, plane: HalfPlane) -> tuple[float, float, float, Real]:
         """Return a half plane and how fast a frame's furthest corner nears it."""
@@ -93,18 +114,16 @@ class Estimate:
     def _within_circle(
         self,
         most: Real,
-        circle: Sequence[float],
+        circle: _Ellipse,
         low: Sequence[Real | float],
         high: Sequence[Real | float],
     ) -> None:
         """Cut lengths down to where each corner meets the circle: the larger root of a quadratic equation."""
-        x, y, across, down = circle
-        for p, u in (
-            ((high[0] - x) * across, -self.before[0] * across),
-            ((low[0] - x) * across, self.after[0] * across),
-        ):
-            for q, v in (((high[1] - y) * down, -self.before[1] * down), ((low[1] - y) * down, self.after[1] * down)):
-                square = np.maximum(u * u + v * v, _TINY * _TINY)
-                half = p * u + q * v
-                inside = half * half - square * (p * p + q * q - 1)
-                np.minimum(most, (np.sqrt(np.maximum(inside, 0)) - half) / square, out=most)
+        # All four corners at once, left and right, top and bottom; frames down and cells across.
+        p = ((np.stack([high[0], low[0]]) - circle.x) * circle.across).reshape(2, 1, 1, -1)
+        q = ((np.stack([high[1], low[1]]) - circle.y) * circle.down).reshape(1, 2, 1, -1)
+        u, v, square = circle.speed_x, circle.speed_y, circle.square
+        half = p * u + q * v
+        inside = half * half - square * (p * p + q * q - 1)
+        root = (np.sqrt(np.maximum(inside, 0)) - half) / square
+        np.minimum(most, root.min(axis=(0, 1)), out=most)
