@@ -1,6 +1,7 @@
 """Random jobs on small rasters for the exhaustive oracle, and a long run: `python tests/joint_jobs.py --jobs 20000`.
 
-Of four jobs of the long run one has nested frames on an odd grid, and one holds minimum oversamplings.
+Of eight jobs of the long run two have nested frames on an odd grid, two hold minimum oversamplings, and one has three
+or four frames, chains of them inside each other, and half the time a lens that covers a rectangle.
 """
 
 from __future__ import annotations
@@ -8,6 +9,7 @@ from __future__ import annotations
 import argparse
 import random
 from dataclasses import replace
+from itertools import pairwise
 
 from joint_oracle import allowed_rects, alone, together
 from tallwide.answers import Rect
@@ -16,6 +18,7 @@ from tallwide.job import (
     Aspect,
     Capture,
     Deliverable,
+    Extent,
     Framing,
     Grid,
     Job,
@@ -62,9 +65,37 @@ def held_job(seed: int) -> Job:
     return replace(job, deliverables=frames, framing=replace(job.framing, minimums="held"))
 
 
+def crowded_job(seed: int) -> Job:
+    """Return a small job of three or four frames, many of them inside each other, the same for a seed."""
+    dice = random.Random(f"crowded {seed}")  # noqa: S311 - picks test cases
+    count = dice.choice((3, 3, 4))
+    capture = replace(
+        _random_capture(dice, 9 - count), grid=Grid(1, 1, dice.choice((1, 1, 2)), dice.choice((1, 1, 1, 2)))
+    )
+    if dice.random() < 0.5:
+        width, height = capture.raster.width, capture.raster.height
+        covered = Extent(dice.randint(width, 2 * width) / 2, dice.randint(height, 2 * height) / 2)
+        lens = capture.lens or Lens(offset_mm=Offset(dice.choice((0, 0.5)), dice.choice((0, 0, -0.7))))
+        capture = replace(capture, photosite_pitch_um=1000, lens=replace(lens, covered_mm=covered))
+    frames = tuple(_random_frame(dice, index) for index in range(count))
+    if dice.random() < 0.6:  # or few could share a point
+        frames = tuple(replace(frame, align=frames[0].align) for frame in frames)
+    framing = replace(_random_framing(dice, capture, frames), subject=None, match="none", aspect_tolerance=0.5)
+    labels = [frame.label for frame in frames]
+    dice.shuffle(labels)
+    chain = tuple(pairwise(labels))  # each inside the next
+    fork = tuple((label, labels[-1]) for label in labels[:-1])  # all inside the last
+    return Job(
+        capture=capture,
+        deliverables=frames,
+        framing=replace(framing, arrangement="shared_point", nest=dice.choice(((), chain, chain[:2], fork))),
+    )
+
+
 def job_of_seed(seed: int) -> Job:
     """Return the job of a seed, of whichever kind."""
-    return {2: held_job, 3: nested_job}.get(seed % 4, random_job)(seed)
+    kinds = {2: held_job, 3: nested_job, 5: crowded_job, 6: held_job, 7: nested_job}
+    return kinds.get(seed % 8, random_job)(seed)
 
 
 def _random_capture(dice: random.Random, largest: int) -> Capture:

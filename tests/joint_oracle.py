@@ -60,13 +60,18 @@ def is_inside(x: int, y: int, capture: Capture) -> bool:
     raster, lens = capture.raster, capture.lens
     if not (0 <= x <= raster.width and 0 <= y <= raster.height):
         return False
-    if lens is not None and lens.image_circle_mm is not None:
+    if lens is not None:
         photosites = capture.photosites or raster
         pitch_mm = exact(capture.photosite_pitch_um) / 1000
         across_mm = (x - Fraction(raster.width, 2)) * photosites.width / raster.width * pitch_mm
         down_mm = (y - Fraction(raster.height, 2)) * photosites.height / raster.height * pitch_mm
-        off = (across_mm - exact(lens.offset_mm.x)) ** 2 + (down_mm - exact(lens.offset_mm.y)) ** 2
-        if off > (exact(lens.image_circle_mm) / 2) ** 2:
+        across_mm, down_mm = across_mm - exact(lens.offset_mm.x), down_mm - exact(lens.offset_mm.y)
+        circle, covered = lens.image_circle_mm, lens.covered_mm
+        if circle is not None and across_mm**2 + down_mm**2 > (exact(circle) / 2) ** 2:
+            return False
+        if covered is not None and (
+            abs(across_mm) > exact(covered.width) / 2 or abs(down_mm) > exact(covered.height) / 2
+        ):
             return False
     if capture.usable_area is not None:
         corners = [(exact(a), exact(b)) for a, b in capture.usable_area]
@@ -116,14 +121,18 @@ def box_of(capture: Capture) -> tuple[Fraction, Fraction, Fraction, Fraction]:
     raster, lens = capture.raster, capture.lens
     box = [Fraction(0), Fraction(0), Fraction(raster.width), Fraction(raster.height)]
     others = []
-    if lens is not None and lens.image_circle_mm is not None:
+    if lens is not None:
         photosites = capture.photosites or raster
         pitch_mm = exact(capture.photosite_pitch_um) / 1000
         px_w, px_h = pitch_mm * photosites.width / raster.width, pitch_mm * photosites.height / raster.height
-        radius = exact(lens.image_circle_mm) / 2
         cx = Fraction(raster.width, 2) + exact(lens.offset_mm.x) / px_w
         cy = Fraction(raster.height, 2) + exact(lens.offset_mm.y) / px_h
-        others.append((cx - radius / px_w, cy - radius / px_h, cx + radius / px_w, cy + radius / px_h))
+        reaches = []
+        if lens.image_circle_mm is not None:
+            reaches.append((exact(lens.image_circle_mm) / 2, exact(lens.image_circle_mm) / 2))
+        if lens.covered_mm is not None:
+            reaches.append((exact(lens.covered_mm.width) / 2, exact(lens.covered_mm.height) / 2))
+        others.extend((cx - a / px_w, cy - b / px_h, cx + a / px_w, cy + b / px_h) for a, b in reaches)
     if capture.usable_area is not None:
         xs, ys = [exact(a) for a, _ in capture.usable_area], [exact(b) for _, b in capture.usable_area]
         others.append((min(xs), min(ys), max(xs), max(ys)))

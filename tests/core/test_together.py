@@ -15,7 +15,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.optimize import Bounds, LinearConstraint, milp
 
-from joint_jobs import held_job, nested_job, random_job, solved, tried_out
+from joint_jobs import crowded_job, held_job, nested_job, random_job, solved, tried_out
 from tallwide.answers import Rect
 from tallwide.geometry import recorded_ratio
 from tallwide.job import (
@@ -66,6 +66,13 @@ def test_the_joint_optimum_is_the_one_that_an_exhaustive_search_finds(block):
 def test_nested_frames_on_unlike_grids_lie_where_an_exhaustive_search_puts_them(block):
     for seed in range(20 * block, 20 * block + 20):
         job = nested_job(seed)
+        assert solved(job) == tried_out(job), f"seed {seed}"
+
+
+@pytest.mark.parametrize("block", range(6))
+def test_three_and_four_frames_in_chains_lie_where_an_exhaustive_search_puts_them(block):
+    for seed in range(40 * block, 40 * block + 40):
+        job = crowded_job(seed)
         assert solved(job) == tried_out(job), f"seed {seed}"
 
 
