@@ -137,6 +137,19 @@ def common() -> dict[str, Job]:
             "deliverables": frames,
             "framing": {"arrangement": "shared_point", "point": free, "objective": "largest"},
         }
+    for name, point in (("free", free), ("on a line", {"x": None, "y": 0.5})):
+        # Each lies elsewhere in a step, and all together may lie in as many columns as there are.
+        jobs[f"narrow frames on one point, {name}"] = {
+            "capture": {
+                **mode(SHARED_SIDE, SHARED_SIDE, pitch_um=1),
+                "lens": {"image_circle_mm": SHARED_SIDE * 1.2e-3},
+            },
+            "deliverables": [
+                {"label": f"f{index}", "aspect": 0.05, "align": {"x": 0.3 + index / 7919, "y": 0.5}}
+                for index in range(LIMITS.deliverables)
+            ],
+            "framing": {"arrangement": "shared_point", "point": point, "aspect_tolerance": 0.05},
+        }
     jobs["nested on unlike grids"] = {
         "capture": {**mode(12_288, 8_640), "grid": {"x": 16, "y": 16, "width": 2, "height": 2}},
         "deliverables": wide[:8],

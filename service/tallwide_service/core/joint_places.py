@@ -10,7 +10,7 @@ label, smaller y and smaller x. Doubles sort out what is clearly further away, w
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import product
@@ -22,10 +22,10 @@ from tallwide.answers import Rect
 from tallwide_service.core.joint_choices import Allowed, cheapest
 from tallwide_service.core.joint_tables import AxisTable, Whole
 
-# Columns that are looked at in one go, cheapest first.
+# Ways to lie on an axis that are looked at in one go, cheapest first.
 _CHUNK = 2048
-# Costs nearer than this share are compared as whole numbers.
-_NEAR = 1e-9
+# Costs nearer than this share, and this much, px squared, are compared as whole numbers.
+_NEAR, _NEAR_PX = 1e-9, 1e-6
 
 Real = npt.NDArray[np.float64]
 Order = tuple[int, ...]
@@ -64,14 +64,27 @@ class Line:
         )
         return Fraction(sum(away * away for away in aways), unit * unit)
 
-    def lines(self) -> Whole:
-        """Return all places within the bounds on a free axis, a row for each."""
-        found = [np.zeros((0, len(self.length)), dtype=np.int64)]
-        for pattern in self.patterns or ():
-            first, last = self.shifts(np.array(pattern), self.low, self.high)
-            shifts = np.arange(int(first), int(last) + 1, dtype=np.int64)
-            found.append(np.array(pattern)[None, :] + shifts[:, None] * self.step)
-        return np.concatenate(found)
+    def nearest_first(self) -> Iterator[tuple[Real, Whole]]:
+        """Yield the ways to lie on a free axis, some at a time, the cheapest first: their costs, a row of places each.
+
+        There may be millions, of which few are looked at: only their costs are held.
+        """
+        patterns = np.array(self.patterns or (), dtype=np.int64).reshape(-1, len(self.length))
+        costs, kinds, moves = [np.zeros(0)], [np.zeros(0, dtype=np.int32)], [np.zeros(0, dtype=np.int32)]
+        for kind, pattern in enumerate(patterns):
+            first, last = self.shifts(pattern, self.low, self.high)
+            shifts = np.arange(int(first), int(last) + 1, dtype=np.int32)
+            aways = self.wanted_px - pattern
+            vertex_px = aways.mean()
+            spread = ((aways - vertex_px) ** 2).sum()
+            costs.append(spread + len(pattern) * (shifts * float(self.step) - vertex_px) ** 2)
+            kinds.append(np.full(len(shifts), kind, dtype=np.int32))
+            moves.append(shifts)
+        all_costs, pattern_of, moved = np.concatenate(costs), np.concatenate(kinds), np.concatenate(moves)
+        ordered = np.argsort(all_costs, kind="stable")
+        for start in range(0, len(ordered), _CHUNK):
+            chunk = ordered[start : start + _CHUNK]
+            yield all_costs[chunk], patterns[pattern_of[chunk]] + moved[chunk, None].astype(np.int64) * self.step
 
     def shifts(self, pattern: Whole, low: Whole, high: Whole) -> tuple[Whole, Whole]:
         """Return the first and last number of steps by which a pattern stays within bounds; last axis is frames."""
@@ -164,45 +177,52 @@ def _nested_on_given_axes(question: Question) -> Placed | None:
     For each way to lie on the free axis some places on the given one are open; ways with the same
     places open have the same best choice of them.
     """
-    xs, ys, options = _lines_and_options(question)
-    is_open = np.stack([_is_open(question, xs, ys, i, option) for i, each in enumerate(options) for option in each])
-    kinds, kind_of = np.unique(is_open, axis=1, return_inverse=True)
-    chosen_x, chosen_y = xs.copy(), ys.copy()
-    costs = ((xs - question.x.wanted_px) ** 2).sum(axis=1) * (question.x.choices is None)
-    costs += ((ys - question.y.wanted_px) ** 2).sum(axis=1) * (question.y.choices is None)
-    for kind in range(kinds.shape[1]):
-        here = kind_of.ravel() == kind
-        choice = _cheapest_options(question, options, kinds[:, kind].tolist())
-        if choice is None:
-            costs[here] = math.inf
-            continue
-        for i, (x, y) in enumerate(choice):
-            if x is not None:
-                chosen_x[here, i] = x
-                costs[here] += (x - float(question.x.wanted[i])) ** 2
-            if y is not None:
-                chosen_y[here, i] = y
-                costs[here] += (y - float(question.y.wanted[i])) ** 2
-    return _nearest(question, chosen_x, chosen_y, costs)
+    nowhere: list[tuple[None]] = [(None,)] * len(question.x.length)
+    options: list[list[Option]] = [
+        list(product(columns, rows))
+        for columns, rows in zip(question.x.choices or nowhere, question.y.choices or nowhere, strict=True)
+    ]
+    choices: dict[tuple[bool, ...], list[Option] | None] = {}
+    best: Placed | None = None
+    for offs, xs, ys in _ways_on_the_free_axis(question):
+        if best is not None and offs[0] > _or_near(float(best[0])):
+            break
+        is_open = np.stack([_is_open(question, xs, ys, i, option) for i, each in enumerate(options) for option in each])
+        kinds, kind_of = np.unique(is_open, axis=1, return_inverse=True)
+        chosen_x, chosen_y, costs = xs.copy(), ys.copy(), offs.copy()
+        for kind in range(kinds.shape[1]):
+            here, opened = kind_of.ravel() == kind, tuple(kinds[:, kind].tolist())
+            if opened not in choices:
+                choices[opened] = _cheapest_options(question, options, opened)
+            choice = choices[opened]
+            if choice is None:
+                costs[here] = math.inf
+                continue
+            for i, (x, y) in enumerate(choice):
+                if x is not None:
+                    chosen_x[here, i] = x
+                    costs[here] += (x - float(question.x.wanted[i])) ** 2
+                if y is not None:
+                    chosen_y[here, i] = y
+                    costs[here] += (y - float(question.y.wanted[i])) ** 2
+        best = _nearer(best, _nearest(question, chosen_x, chosen_y, costs))
+    return best
 
 
 Option = tuple[int | None, int | None]
 
 
-def _lines_and_options(question: Question) -> tuple[Whole, Whole, list[list[Option]]]:
-    """Return the ways to lie on the free axis, a row for each, and each frame's places on the given ones."""
-    count = len(question.x.length)
-    nowhere: list[tuple[None]] = [(None,)] * count
-    options: list[list[Option]] = [
-        list(product(columns, rows))
-        for columns, rows in zip(question.x.choices or nowhere, question.y.choices or nowhere, strict=True)
-    ]
-    one = np.zeros((1, count), dtype=np.int64)
+def _ways_on_the_free_axis(question: Question) -> Iterator[tuple[Real, Whole, Whole]]:
+    """Yield the ways to lie on the free axis, cheapest first, with their costs; nothing where an axis is given."""
     if question.x.choices is None:
-        xs = question.x.lines()
-        return xs, np.zeros_like(xs), options
-    ys = question.y.lines() if question.y.choices is None else one
-    return np.zeros_like(ys), ys, options
+        for offs, xs in question.x.nearest_first():
+            yield offs, xs, np.zeros_like(xs)
+    elif question.y.choices is None:
+        for offs, ys in question.y.nearest_first():
+            yield offs, np.zeros_like(ys), ys
+    else:
+        one = np.zeros((1, len(question.x.length)), dtype=np.int64)
+        yield np.zeros(1), one, one
 
 
 def _is_open(question: Question, xs: Whole, ys: Whole, i: int, option: Option) -> npt.NDArray[np.bool_]:
@@ -300,43 +320,53 @@ def _row_bounds_of(question: Question, i: int, xs: Whole) -> tuple[Whole, Whole]
 
 def _on_given_column(question: Question, across: tuple[Order, ...]) -> Placed | None:
     """Return the places where x is given: for each way to lie down, each frame's better column."""
-    lines = question.y.lines()
-    chosen = np.zeros(lines.shape, dtype=np.int64)
-    costs = np.zeros(len(lines))
-    for i, columns in enumerate(across):
-        # In the order in which equals are taken.
-        ranked = sorted(columns, key=lambda x, i=i: ((x - question.x.wanted[i]) ** 2, x))  # type: ignore[misc]
-        left = np.ones(len(lines), dtype=np.bool_)
-        for x in ranked:
-            if not question.x.low[i] <= x <= question.x.high[i]:
-                continue
-            low, high = _row_bounds_of(question, i, np.array([x]))
-            taken = left & (lines[:, i] >= low[0]) & (lines[:, i] <= high[0])
-            chosen[taken, i] = x
-            costs[taken] += (x - float(question.x.wanted[i])) ** 2
-            left &= ~taken
-        costs[left] = math.inf
-    costs += ((lines - question.y.wanted_px) ** 2).sum(axis=1)
-    return _nearest(question, chosen, lines, costs)
+    best: Placed | None = None
+    # In the order in which equals are taken.
+    ranked = [
+        sorted(columns, key=lambda x, to=to: ((x - to) ** 2, x))  # type: ignore[misc]
+        for columns, to in zip(across, question.x.wanted, strict=True)
+    ]
+    for offs, lines in question.y.nearest_first():
+        if best is not None and offs[0] > _or_near(float(best[0])):
+            break
+        chosen, costs = np.zeros(lines.shape, dtype=np.int64), offs.copy()
+        for i, columns in enumerate(ranked):
+            left = np.ones(len(lines), dtype=np.bool_)
+            for x in columns:
+                if not question.x.low[i] <= x <= question.x.high[i]:
+                    continue
+                low, high = _row_bounds_of(question, i, np.array([x]))
+                taken = left & (lines[:, i] >= low[0]) & (lines[:, i] <= high[0])
+                chosen[taken, i] = x
+                costs[taken] += (x - float(question.x.wanted[i])) ** 2
+                left &= ~taken
+            costs[left] = math.inf
+        best = _nearer(best, _nearest(question, chosen, lines, costs))
+    return best
 
 
 def _on_given_row(question: Question, down: tuple[Order, ...]) -> Placed | None:
     """Return the places where y is given: for each way to lie across, each frame's better row."""
-    lines = question.x.lines()
-    chosen = np.zeros(lines.shape, dtype=np.int64)
-    costs = np.zeros(len(lines))
-    for i, rows in enumerate(down):
-        ranked = sorted(rows, key=lambda y, i=i: ((y - question.y.wanted[i]) ** 2, y))  # type: ignore[misc]
-        low, high = _row_bounds_of(question, i, lines[:, i])
-        left = np.ones(len(lines), dtype=np.bool_)
-        for y in ranked:
-            taken = left & (low <= y) & (y <= high)
-            chosen[taken, i] = y
-            costs[taken] += (y - float(question.y.wanted[i])) ** 2
-            left &= ~taken
-        costs[left] = math.inf
-    costs += ((lines - question.x.wanted_px) ** 2).sum(axis=1)
-    return _nearest(question, lines, chosen, costs)
+    best: Placed | None = None
+    ranked = [
+        sorted(rows, key=lambda y, to=to: ((y - to) ** 2, y))  # type: ignore[misc]
+        for rows, to in zip(down, question.y.wanted, strict=True)
+    ]
+    for offs, lines in question.x.nearest_first():
+        if best is not None and offs[0] > _or_near(float(best[0])):
+            break
+        chosen, costs = np.zeros(lines.shape, dtype=np.int64), offs.copy()
+        for i, rows in enumerate(ranked):
+            low, high = _row_bounds_of(question, i, lines[:, i])
+            left = np.ones(len(lines), dtype=np.bool_)
+            for y in rows:
+                taken = left & (low <= y) & (y <= high)
+                chosen[taken, i] = y
+                costs[taken] += (y - float(question.y.wanted[i])) ** 2
+                left &= ~taken
+            costs[left] = math.inf
+        best = _nearer(best, _nearest(question, lines, chosen, costs))
+    return best
 
 
 def _on_free_point(question: Question) -> Placed | None:
@@ -347,24 +377,26 @@ def _on_free_point(question: Question) -> Placed | None:
     if question.rows is None:
         xs, ys = (_nearest_on_line(line, question.by_label) for line in (question.x, question.y))
         return None if xs is None or ys is None else question.placed(xs, ys)
-    columns = question.x.lines()
-    if not len(columns) or not question.y.patterns:
+    if not question.y.patterns:
         return None
     patterns = np.array(question.y.patterns, dtype=np.int64)
+    lowest, highest = patterns.min(axis=0), patterns.max(axis=0)
     wanted_px = question.y.wanted_px
-    offs = ((columns - question.x.wanted_px) ** 2).sum(axis=1)
-    ordered = np.argsort(offs, kind="stable")
     best: Placed | None = None
     most = math.inf
-    for start in range(0, len(ordered), _CHUNK):
-        chunk = ordered[start : start + _CHUNK]
-        if offs[chunk[0]] > most:
+    for offs, columns in question.x.nearest_first():
+        if offs[0] > most:
             break
-        low, high = question.row_bounds(columns[chunk])
+        low, high = question.row_bounds(columns)
+        # Where some pattern may have a shift: seldom, where the nearest columns have no rows in common.
+        may_fit = (low - highest).max(axis=1) <= (high - lowest).min(axis=1)
+        if not may_fit.any():
+            continue
+        offs, columns, low, high = offs[may_fit], columns[may_fit], low[may_fit], high[may_fit]  # noqa: PLW2901
         for pattern in patterns:
             first, last = question.y.shifts(pattern, low, high)
             fits = first <= last
-            across, first, last = chunk[fits], first[fits], last[fits]
+            across, first, last = np.flatnonzero(fits), first[fits], last[fits]
             # The cost is a parabola of the shift: its whole-number minimum is beside its vertex.
             aways = wanted_px - pattern
             vertex_px = aways.mean()
@@ -375,10 +407,8 @@ def _on_free_point(question: Question) -> Placed | None:
                 costs = offs[across] + offs_down + len(pattern) * (moved - vertex_px) ** 2
                 may = costs <= most
                 rows = pattern[None, :] + moved[may, None]
-                placed = _nearest(question, columns[across[may]], rows, costs[may])
-                if placed is not None and (best is None or placed[:2] < best[:2]):
-                    best = placed
-                    most = _or_near(float(best[0]))
+                best = _nearer(best, _nearest(question, columns[across[may]], rows, costs[may]))
+                most = math.inf if best is None else _or_near(float(best[0]))
     return best
 
 
@@ -417,6 +447,13 @@ def _nearest(question: Question, xs: Whole, ys: Whole, costs: Real) -> Placed | 
     )
 
 
+def _nearer(best: Placed | None, other: Placed | None) -> Placed | None:
+    """Return the better of two, by their costs and then by their order among equals."""
+    if best is None or other is None:
+        return best or other
+    return min(best, other, key=lambda placed: placed[:2])
+
+
 def _or_near(cost: float) -> float:
     """Return a cost, or what doubles cannot tell from it."""
-    return cost * (1 + _NEAR) + _NEAR
+    return cost * (1 + _NEAR) + _NEAR_PX
