@@ -31,7 +31,7 @@ JOINT_EIGHT = Claim("joint: 8 frames in a circle beside 3", "at most", 3)
 JOINT_MILP = Claim("joint: 3 frames on one point, `in_order`, beside SciPy's MILP", "at least", 20)
 JOINT_SLSQP = Claim("joint: the same 3, `largest`, beside its relaxation without a grid by SLSQP", "at most", 3, aim=1)
 JOINT_SLSQP_LINE = Claim(
-    "joint: 3 on a line, in a circle, round a subject, beside the same by SLSQP", "at most", 40, aim=1
+    "joint: 3 on a line, in a circle, round a subject, beside the same by SLSQP", "at most", 10, aim=1
 )
 JOINT_HOSTILE = Claim("joint: the slowest of hostile jobs of 8 frames", "at most", 10, " s")
 
