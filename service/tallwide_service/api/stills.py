@@ -26,7 +26,7 @@ MULTIPART = "multipart/form-data"
 STILL_BOUNDS = (
     f"PNG, JPEG or TIFF of at most {LIMITS.plate_bytes} bytes and {LIMITS.plate_px} px; {LIMITS.plate_turned_px} px "
     f"where it has to be turned, {LIMITS.plate_deep_px} px with 16 bits a channel, transparency or four inks. The "
-    "file, four bytes for each pixel and what its form has to be held beside (a strip or tile of a packed TIFF, the "
+    "file, four bytes for each pixel and what its form needs beside them (a strip or tile of a packed TIFF, the "
     f"coefficients of a JPEG of several scans) have at most {LIMITS.plate_decoding_bytes} bytes. "
     "Larger ones are to be brought with 8 bits, or as a JPEG of one scan."
 )

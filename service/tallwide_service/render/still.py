@@ -231,9 +231,9 @@ def _refuse_much_memory(picture: Image.Image, kind: str, file: IO[bytes], bounds
     taken = decoding_bytes(picture, len(data), scans)
     if taken > bounds.most_decoding_bytes:
         raise StillRefused(
-            f"decoding the still takes {taken} bytes, of the file, the picture and what its form has to be held "
-            f"beside; at most {bounds.most_decoding_bytes} are taken. A TIFF of smaller strips or tiles, or a JPEG "
-            "of one scan (not progressive), takes less",
+            f"decoding the still takes {taken} bytes: the file, the picture, and what its form needs beside them; "
+            f"at most {bounds.most_decoding_bytes} are allowed. A TIFF of smaller strips or tiles, or a JPEG of one "
+            "scan (not progressive), takes less",
             limit=bounds.most_decoding_bytes,
             got=taken,
         )
