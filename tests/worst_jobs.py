@@ -22,6 +22,20 @@ Job = dict[str, Any]
 SIDE, SHARED_SIDE = LIMITS.raster_side_px, LIMITS.shared_point_side_px
 JSON_TYPE = "application/json"
 HOSTILE = "hostile frames on one point"
+# A second of work or more: eight frames that lie unlike each other round a point, in a circle that grows step by step.
+LONG_SWEEP = {
+    "capture": {"raster": {"width": 12_288, "height": 8_640}, "photosite_pitch_um": 3, "lens": {"image_circle_mm": 38}},
+    "deliverables": [
+        {
+            "label": f"f{number}",
+            "aspect": round(0.4 + number / 9, 3),
+            "align": {"x": round(0.2 + number / 60, 3), "y": round(0.6 - number / 70, 3)},
+        }
+        for number in range(8)
+    ],
+    "framing": {"arrangement": "shared_point", "objective": "raise_smallest", "aspect_tolerance": 0.02},
+    "sweep": {"member": "/capture/lens/image_circle_mm", "from": 33, "to": 39, "steps": 28},
+}
 
 
 @dataclass(frozen=True)

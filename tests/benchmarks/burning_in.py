@@ -14,10 +14,10 @@ from PIL import Image
 from skimage import data
 
 from tallwide.job import Aspect, Capture, Deliverable, Job, Raster
+from tallwide_service.api.stills import still_bounds
 from tallwide_service.core import solve
-from tallwide_service.limits import LIMITS
 from tallwide_service.render.plate import burned_in, encoded
-from tallwide_service.render.still import Bounds, read_still
+from tallwide_service.render.still import read_still
 from tallwide_service.render.still_png import still_png
 
 RASTER = Raster(4096, 2160)
@@ -91,14 +91,7 @@ def saved(picture: Image.Image, kind: str, **options: object) -> bytes:
 
 def burn(job: Job, packed: bytes) -> bytes:
     """Do what the service does: read, solve, draw, encode."""
-    bounds = Bounds(
-        LIMITS.plate_px,
-        LIMITS.plate_turned_px,
-        LIMITS.plate_deep_px,
-        LIMITS.plate_decoding_bytes,
-        LIMITS.jpeg_scans,
-    )
-    still = read_still(io.BytesIO(packed), job.capture, fit="exact", bounds=bounds)
+    still = read_still(io.BytesIO(packed), job.capture, fit="exact", bounds=still_bounds())
     return encoded(burned_in(job, solve(job).extractions, still), "image/jpeg")
 
 

@@ -21,24 +21,9 @@ import pytest
 
 from tallwide_service.api.documented import EXAMPLE_JOB
 from tallwide_service.api.entrance.layer import BODIES
+from worst_jobs import LONG_SWEEP
 
 BODY = json.dumps(EXAMPLE_JOB).encode()
-
-
-# Seconds of work: eight frames that lie unlike each other round a common point, in a circle that grows step by step.
-HEAVY = {
-    "capture": {"raster": {"width": 12_288, "height": 8_640}, "photosite_pitch_um": 3, "lens": {"image_circle_mm": 38}},
-    "deliverables": [
-        {
-            "label": f"f{number}",
-            "aspect": round(0.4 + number / 9, 3),
-            "align": {"x": round(0.2 + number / 60, 3), "y": round(0.6 - number / 70, 3)},
-        }
-        for number in range(8)
-    ],
-    "framing": {"arrangement": "shared_point", "objective": "raise_smallest", "aspect_tolerance": 0.02},
-    "sweep": {"member": "/capture/lens/image_circle_mm", "from": 33, "to": 39, "steps": 28},
-}
 
 
 class Served(NamedTuple):
@@ -127,7 +112,7 @@ def test_who_may_ask_is_said_at_the_start(serve, options, variables, said):
 def test_probes_and_reference_data_answer_in_time_while_all_places_are_taken(serve):
     """Heavy jobs in every place, more of them waiting, and dawdling senders: probes stay quick."""
     served = serve("--threads", "2", TALLWIDE_DEADLINE_S="4", TALLWIDE_WAIT_S="20", TALLWIDE_WAITING="4")
-    heavy = json.dumps(HEAVY).encode()
+    heavy = json.dumps(LONG_SWEEP).encode()
     dawdling = []
     for _ in range(BODIES):
         sender = socket.create_connection(("127.0.0.1", served.port))
@@ -196,7 +181,7 @@ def test_sigterm_under_load_loses_no_answer(serve):
 def test_a_job_under_way_is_finished_before_the_end(serve):
     served = serve(TALLWIDE_DRAIN_S="0")
     with ThreadPoolExecutor(1) as callers:
-        under_way = callers.submit(served.ask, "GET", f"/v1/extractions?job={packed(json.dumps(HEAVY).encode())}")
+        under_way = callers.submit(served.ask, "GET", f"/v1/extractions?job={packed(json.dumps(LONG_SWEEP).encode())}")
         time.sleep(0.3)
         assert not under_way.done(), "the job is no longer heavy: nothing was proven"
         served.process.send_signal(signal.SIGTERM)

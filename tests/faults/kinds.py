@@ -20,24 +20,11 @@ from faults.site import CLOCK, LATE_S, Site
 from findings import Finding
 from tallwide import Client, from_wire
 from tallwide.answers import ExtractionsAnswer, MarginsAnswer
+from worst_jobs import LONG_SWEEP
 
 DRIPPING_ENDS_S = 12.0  # both the proxy and the service bear with a header for 10 s
 
 DAY_S = 86_400
-# More work than the deadline of the site with an odd clock allows: frames that lie unlike each other round a point.
-LATE = {
-    "capture": {"raster": {"width": 12_288, "height": 8_640}, "photosite_pitch_um": 3, "lens": {"image_circle_mm": 38}},
-    "deliverables": [
-        {
-            "label": f"f{each}",
-            "aspect": round(0.4 + each / 9, 3),
-            "align": {"x": round(0.2 + each / 60, 3), "y": round(0.6 - each / 70, 3)},
-        }
-        for each in range(8)
-    ],
-    "framing": {"arrangement": "shared_point", "objective": "raise_smallest", "aspect_tolerance": 0.02},
-    "sweep": {"member": "/capture/lens/image_circle_mm", "from": 33, "to": 39, "steps": 28},
-}
 
 
 def killed(site: Site, number: int) -> Iterator[Finding]:
@@ -232,7 +219,7 @@ def jumping_clock(site: Site, number: int) -> Iterator[Finding]:
         with mock.patch("time.time", side_effect=lambda: moment_s() + next(days)):
             outcome = many(site.url, number)
             began_s = time.monotonic()
-            late = requests.post(f"{site.url}/v1/extractions", json=LATE, timeout=60)
+            late = requests.post(f"{site.url}/v1/extractions", json=LONG_SWEEP, timeout=60)
             took_s = time.monotonic() - began_s
     finally:
         over.set()

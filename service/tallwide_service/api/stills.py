@@ -20,7 +20,7 @@ from tallwide_service.limits import LIMITS
 from tallwide_service.memory import give_large_blocks_back, give_pieces_back
 
 if TYPE_CHECKING:
-    from tallwide_service.render.still import Still
+    from tallwide_service.render.still import Bounds, Still
 
 MULTIPART = "multipart/form-data"
 STILL_BOUNDS = (
@@ -62,11 +62,24 @@ def has_still() -> bool:
     return request.mimetype == MULTIPART
 
 
+def still_bounds() -> Bounds:
+    """Return the bounds of what is decoded."""
+    from tallwide_service.render.still import Bounds  # noqa: PLC0415 - decoders load when a still comes
+
+    return Bounds(
+        LIMITS.plate_px,
+        LIMITS.plate_turned_px,
+        LIMITS.plate_deep_px,
+        LIMITS.plate_decoding_bytes,
+        LIMITS.jpeg_scans,
+    )
+
+
 def posted_job_and_still() -> Posted:
     """Return the parts of a multipart request, bounded before they are read."""
     refuse_unknown_parameters(request, frozenset())
     give_large_blocks_back()
-    from tallwide_service.render.still import Bounds, read_still  # noqa: PLC0415 - decoders load when a still comes
+    from tallwide_service.render.still import read_still  # noqa: PLC0415 - decoders load when a still comes
 
     most = LIMITS.plate_bytes + LIMITS.body_bytes
     if request.content_length is not None and request.content_length > most:
@@ -103,13 +116,7 @@ def posted_job_and_still() -> Posted:
         file.stream,
         job.capture,
         fit=(job.plate or Plate()).fit,
-        bounds=Bounds(
-            LIMITS.plate_px,
-            LIMITS.plate_turned_px,
-            LIMITS.plate_deep_px,
-            LIMITS.plate_decoding_bytes,
-            LIMITS.jpeg_scans,
-        ),
+        bounds=still_bounds(),
         declared=file.mimetype,
     )
     return Posted(job, still, upload)

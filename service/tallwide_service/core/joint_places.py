@@ -70,11 +70,12 @@ class Line:
         There may be millions, of which few are looked at: only their costs are held.
         """
         patterns = np.array(self.patterns or (), dtype=np.int64).reshape(-1, len(self.length))
+        wanted_px = self.wanted_px
         costs, kinds, moves = [np.zeros(0)], [np.zeros(0, dtype=np.int32)], [np.zeros(0, dtype=np.int32)]
         for kind, pattern in enumerate(patterns):
             first, last = self.shifts(pattern, self.low, self.high)
             shifts = np.arange(int(first), int(last) + 1, dtype=np.int32)
-            aways = self.wanted_px - pattern
+            aways = wanted_px - pattern
             vertex_px = aways.mean()
             spread = ((aways - vertex_px) ** 2).sum()
             costs.append(spread + len(pattern) * (shifts * float(self.step) - vertex_px) ** 2)
@@ -164,10 +165,8 @@ def best_places(question: Question) -> Placed | None:
         return _nested_on_given_axes(question)
     if across is not None and down is not None:
         return _on_given_point(question, across, down)
-    if across is not None:
-        return _on_given_column(question, across)
-    if down is not None:
-        return _on_given_row(question, down)
+    if across is not None or down is not None:
+        return _on_one_given_axis(question)
     return _on_free_point(question)
 
 
@@ -177,15 +176,11 @@ def _nested_on_given_axes(question: Question) -> Placed | None:
     For each way to lie on the free axis some places on the given one are open; ways with the same
     places open have the same best choice of them.
     """
-    nowhere: list[tuple[None]] = [(None,)] * len(question.x.length)
-    options: list[list[Option]] = [
-        list(product(columns, rows))
-        for columns, rows in zip(question.x.choices or nowhere, question.y.choices or nowhere, strict=True)
-    ]
+    options = _options(question)
     choices: dict[tuple[bool, ...], list[Option] | None] = {}
     best: Placed | None = None
     for offs, xs, ys in _ways_on_the_free_axis(question):
-        if best is not None and offs[0] > _or_near(float(best[0])):
+        if _is_beyond(offs, best):
             break
         is_open = np.stack([_is_open(question, xs, ys, i, option) for i, each in enumerate(options) for option in each])
         kinds, kind_of = np.unique(is_open, axis=1, return_inverse=True)
@@ -198,18 +193,36 @@ def _nested_on_given_axes(question: Question) -> Placed | None:
             if choice is None:
                 costs[here] = math.inf
                 continue
-            for i, (x, y) in enumerate(choice):
-                if x is not None:
-                    chosen_x[here, i] = x
-                    costs[here] += (x - float(question.x.wanted[i])) ** 2
-                if y is not None:
-                    chosen_y[here, i] = y
-                    costs[here] += (y - float(question.y.wanted[i])) ** 2
+            for i, option in enumerate(choice):
+                _take(question, i, option, here, (chosen_x, chosen_y, costs))
         best = _nearer(best, _nearest(question, chosen_x, chosen_y, costs))
     return best
 
 
 Option = tuple[int | None, int | None]
+
+
+def _options(question: Question) -> list[list[Option]]:
+    """Return each frame's places on the given axes."""
+    nowhere: list[tuple[None]] = [(None,)] * len(question.x.length)
+    both = zip(question.x.choices or nowhere, question.y.choices or nowhere, strict=True)
+    return [list(product(columns, rows)) for columns, rows in both]
+
+
+def _off(option: Option, wanted: tuple[Fraction, Fraction]) -> Fraction:
+    """Return how far a place on the given axes is from the wanted one, px squared."""
+    return sum(((at - to) ** 2 for at, to in zip(option, wanted, strict=True) if at is not None), Fraction(0))
+
+
+def _take(
+    question: Question, i: int, option: Option, here: npt.NDArray[np.bool_], chosen: tuple[Whole, Whole, Real]
+) -> None:
+    """Put a frame where it lies on the given axes, in some rows of places across and down, and add what that costs."""
+    *places, costs = chosen
+    for at, line, place in zip(option, (question.x, question.y), places, strict=True):
+        if at is not None:
+            place[here, i] = at
+            costs[here] += (at - float(line.wanted[i])) ** 2
 
 
 def _ways_on_the_free_axis(question: Question) -> Iterator[tuple[Real, Whole, Whole]]:
@@ -240,13 +253,7 @@ def _cheapest_options(
 ) -> list[Option] | None:
     """Return each frame's places on the given axes: least cost, then by label the smaller y and x."""
     wanted = list(zip(question.x.wanted, question.y.wanted, strict=True))
-    offs = [
-        [
-            sum(((at - to) ** 2 for at, to in zip(option, wanted[i], strict=True) if at is not None), Fraction(0))
-            for option in each
-        ]
-        for i, each in enumerate(options)
-    ]
+    offs = [[_off(option, wanted[i]) for option in each] for i, each in enumerate(options)]
     unit = math.lcm(*(off.denominator for each in offs for off in each))
     opened = iter(is_open)
     # Of equals, the smaller y of the first label decides first, so it weighs most.
@@ -318,54 +325,25 @@ def _row_bounds_of(question: Question, i: int, xs: Whole) -> tuple[Whole, Whole]
     return np.maximum(low, top), np.minimum(high, bottom)
 
 
-def _on_given_column(question: Question, across: tuple[Order, ...]) -> Placed | None:
-    """Return the places where x is given: for each way to lie down, each frame's better column."""
-    best: Placed | None = None
+def _on_one_given_axis(question: Question) -> Placed | None:
+    """Return the places where one axis is given: for each way to lie on the other, each frame's better place on it."""
+    options = _options(question)
     # In the order in which equals are taken.
-    ranked = [
-        sorted(columns, key=lambda x, to=to: ((x - to) ** 2, x))  # type: ignore[misc]
-        for columns, to in zip(across, question.x.wanted, strict=True)
-    ]
-    for offs, lines in question.y.nearest_first():
-        if best is not None and offs[0] > _or_near(float(best[0])):
-            break
-        chosen, costs = np.zeros(lines.shape, dtype=np.int64), offs.copy()
-        for i, columns in enumerate(ranked):
-            left = np.ones(len(lines), dtype=np.bool_)
-            for x in columns:
-                if not question.x.low[i] <= x <= question.x.high[i]:
-                    continue
-                low, high = _row_bounds_of(question, i, np.array([x]))
-                taken = left & (lines[:, i] >= low[0]) & (lines[:, i] <= high[0])
-                chosen[taken, i] = x
-                costs[taken] += (x - float(question.x.wanted[i])) ** 2
-                left &= ~taken
-            costs[left] = math.inf
-        best = _nearer(best, _nearest(question, chosen, lines, costs))
-    return best
-
-
-def _on_given_row(question: Question, down: tuple[Order, ...]) -> Placed | None:
-    """Return the places where y is given: for each way to lie across, each frame's better row."""
+    for each, wanted in zip(options, zip(question.x.wanted, question.y.wanted, strict=True), strict=True):
+        each.sort(key=lambda option, wanted=wanted: (_off(option, wanted), option[0] or 0, option[1] or 0))  # type: ignore[misc]
     best: Placed | None = None
-    ranked = [
-        sorted(rows, key=lambda y, to=to: ((y - to) ** 2, y))  # type: ignore[misc]
-        for rows, to in zip(down, question.y.wanted, strict=True)
-    ]
-    for offs, lines in question.x.nearest_first():
-        if best is not None and offs[0] > _or_near(float(best[0])):
+    for offs, xs, ys in _ways_on_the_free_axis(question):
+        if _is_beyond(offs, best):
             break
-        chosen, costs = np.zeros(lines.shape, dtype=np.int64), offs.copy()
-        for i, rows in enumerate(ranked):
-            low, high = _row_bounds_of(question, i, lines[:, i])
-            left = np.ones(len(lines), dtype=np.bool_)
-            for y in rows:
-                taken = left & (low <= y) & (y <= high)
-                chosen[taken, i] = y
-                costs[taken] += (y - float(question.y.wanted[i])) ** 2
+        chosen_x, chosen_y, costs = xs.copy(), ys.copy(), offs.copy()
+        for i, each in enumerate(options):
+            left = np.ones(len(xs), dtype=np.bool_)
+            for option in each:
+                taken = left & _is_open(question, xs, ys, i, option)
+                _take(question, i, option, taken, (chosen_x, chosen_y, costs))
                 left &= ~taken
             costs[left] = math.inf
-        best = _nearer(best, _nearest(question, lines, chosen, costs))
+        best = _nearer(best, _nearest(question, chosen_x, chosen_y, costs))
     return best
 
 
@@ -452,6 +430,11 @@ def _nearer(best: Placed | None, other: Placed | None) -> Placed | None:
     if best is None or other is None:
         return best or other
     return min(best, other, key=lambda placed: placed[:2])
+
+
+def _is_beyond(offs: Real, best: Placed | None) -> bool:
+    """Whether ways to lie on one axis, cheapest first, all cost more by themselves than the best places do."""
+    return best is not None and bool(offs[0] > _or_near(float(best[0])))
 
 
 def _or_near(cost: float) -> float:

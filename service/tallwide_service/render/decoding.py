@@ -20,11 +20,11 @@ _MARKER = re.compile(rb"\xff[^\x00\x01\xd0-\xd7\xff]", re.DOTALL)
 _FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 _PROGRESSIVE = frozenset({0xC2, 0xC6, 0xCA, 0xCE})
 _SCAN, _END = 0xDA, 0xD9
-# TIFF 6.0, section 8 and appendix A, and its technical note 2 on JPEG; Adobe's deflate is no other in this respect.
-_COMPRESSION, _PHOTOMETRIC, _SAMPLES, _BITS, _PLANES = 259, 262, 277, 258, 284
+# TIFF 6.0, section 8 and appendix A, and its technical note 2 on JPEG.
+_COMPRESSION, _PHOTOMETRIC, _SAMPLES, BITS_PER_SAMPLE, _PLANES = 259, 262, 277, 258, 284
 _STRIP_ROWS, _TILE_WIDTH, _TILE_HEIGHT = 278, 322, 323
 _NOT_PACKED, _JPEGS, _YCBCR, _SEPARATE = 1, (6, 7), 6, 2
-_SIZE_FIELDS = (_BITS, _COMPRESSION, _PHOTOMETRIC, _SAMPLES, _PLANES, _STRIP_ROWS, _TILE_WIDTH, _TILE_HEIGHT)
+_SIZE_FIELDS = (BITS_PER_SAMPLE, _COMPRESSION, _PHOTOMETRIC, _SAMPLES, _PLANES, _STRIP_ROWS, _TILE_WIDTH, _TILE_HEIGHT)
 _SHORT, _LONG = 3, 4
 
 
@@ -106,7 +106,7 @@ def _largest_piece_bytes(picture: Image.Image) -> int:
         samples = max(samples, 4)  # they are handed over as four
     strip = width * min(_number(picture, _STRIP_ROWS, height), height)
     tile = _number(picture, _TILE_WIDTH, 0) * _number(picture, _TILE_HEIGHT, 0)
-    piece_bytes = max(strip, tile) * -(-samples * _number(picture, _BITS, 1) // 8)
+    piece_bytes = max(strip, tile) * -(-samples * _number(picture, BITS_PER_SAMPLE, 1) // 8)
     # A JPEG in a TIFF may come in several scans as any other, with two bytes more for each sample.
     return 3 * piece_bytes if compression in _JPEGS else piece_bytes
 

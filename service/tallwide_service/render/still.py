@@ -22,7 +22,7 @@ from tallwide.geometry import opposite_roll
 from tallwide.job import Capture, Roll
 from tallwide_service.core.view import View
 from tallwide_service.errors import JobError
-from tallwide_service.render.decoding import decoding_bytes, oddly_typed_field, scans_of
+from tallwide_service.render.decoding import BITS_PER_SAMPLE, decoding_bytes, oddly_typed_field, scans_of
 
 FORMATS = {"PNG": "image/png", "JPEG": "image/jpeg", "TIFF": "image/tiff"}
 # Modes that become RGB without a second picture of four channels or of 16 bits.
@@ -35,7 +35,7 @@ _SIGNATURES = {
 }
 # Rows that are resized at once, and rows beyond the reach of the filter: 3 px of the coarser picture.
 _BAND_ROWS, _SPARE_ROWS = 256, 8
-_ORIENTATION, _BITS = 0x0112, 0x0102  # EXIF 2.32 and TIFF 6.0: orientation, bits per sample
+_ORIENTATION = 0x0112  # EXIF 2.32 and TIFF 6.0
 _TO_BE_TURNED = "of a still that has to be turned"
 # Pillow turns counter-clockwise.
 _TRANSPOSES = {
@@ -181,7 +181,7 @@ def _decoded(file: IO[bytes], kind: str, bounds: Bounds) -> tuple[Image.Image, i
             ) from error
         except Exception as error:  # decoders raise whatever they like on damaged data
             raise StillRefused(f"the still's header cannot be read: {_short(error)}") from error
-        is_deep = 16 in tuple(getattr(picture, "tag_v2", {}).get(_BITS, ()))
+        is_deep = 16 in tuple(getattr(picture, "tag_v2", {}).get(BITS_PER_SAMPLE, ()))
         is_small = picture.mode in _SMALL_MODES and not is_deep
         if is_small:
             _refuse_large(picture.size, bounds.most_px)
